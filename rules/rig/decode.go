@@ -1,0 +1,487 @@
+package rig
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"slices"
+	"strconv"
+	"strings"
+	"unicode/utf8"
+
+	"drawgear/rules/quantity"
+)
+
+// Decode reads a rig document in JSON. A document with anything wrong is
+// refused whole: the error is then Issues.
+func Decode(data []byte) (*Rig, error) {
+	tree, issues := parseJSON(data)
+	if issues != nil {
+		return nil, issues.sorted()
+	}
+	return FromTree(tree)
+}
+
+// FromTree reads a rig document already parsed into maps, lists, strings,
+// json.Number or int, and bool, as the examples of a ruleset are.
+func FromTree(tree map[string]any) (*Rig, error) {
+	r := &Rig{
+		Sets:       map[ID][]string{},
+		values:     make([]Value, len(fields)),
+		quantities: make([]quantity.Quantity, len(fields)),
+		lists:      map[ID][]quantity.Quantity{},
+		counts:     map[ID][]int{},
+		derivedBy:  map[ID]int{},
+	}
+	d := &decoder{rig: r}
+	d.object("", "", tree)
+	if d.issues == nil {
+		d.contradictions()
+	}
+	if d.issues == nil {
+		r.derive()
+		d.derivedContradictions()
+	}
+	if d.issues != nil {
+		is := d.issues.sorted()
+		return nil, is[:min(len(is), maxIssues)]
+	}
+	return r, nil
+}
+
+type decoder struct {
+	rig    *Rig
+	issues Issues
+}
+
+func (d *decoder) add(ptr, code, msg, advice string) {
+	d.issues = append(d.issues, Issue{ptr, code, msg, advice})
+}
+
+// sections are the objects of the document: every proper prefix of a path.
+var sections = func() map[string][]string {
+	m := map[string][]string{"": {"jurisdiction", "parts"}}
+	add := func(prefix, name string) {
+		if !slices.Contains(m[prefix], name) {
+			m[prefix] = append(m[prefix], name)
+		}
+	}
+	for _, f := range fields {
+		if f.Derived() {
+			continue
+		}
+		names := strings.Split(f.Path, ".")
+		for i := range names {
+			add(strings.Join(names[:i], "."), names[i])
+		}
+	}
+	return m
+}()
+
+func (d *decoder) object(path, ptr string, tree map[string]any) {
+	names := make([]string, 0, len(tree))
+	for name := range tree {
+		names = append(names, name)
+	}
+	slices.Sort(names)
+	for _, name := range names {
+		v, at, full := tree[name], ptr+"/"+escape(name), name
+		if path != "" {
+			full = path + "." + name
+		}
+		switch {
+		case path == "" && name == "jurisdiction":
+			d.jurisdiction(at, v)
+		case path == "" && name == "parts":
+			d.parts(at, v)
+		case sections[full] != nil:
+			m, ok := v.(map[string]any)
+			if !ok {
+				d.add(at, CodeWrongType, "must be an object", "It holds "+strings.Join(sections[full], ", ")+".")
+				continue
+			}
+			d.object(full, at, m)
+		default:
+			f, ok := Lookup(full)
+			if !ok || f.Derived() {
+				d.unknown(at, name, sections[path], ok)
+				continue
+			}
+			d.field(f, at, v)
+		}
+	}
+}
+
+func (d *decoder) unknown(at, name string, known []string, derived bool) {
+	advice := "Remove it, or see the contract for the name that is meant."
+	if derived {
+		advice = "This figure is worked out, not entered."
+	} else if near := closest(name, slices.Clone(known)); near != "" {
+		advice = fmt.Sprintf("Did you mean %q?", near)
+	}
+	d.add(at, CodeUnknownField, "there is no such field", advice)
+}
+
+func (d *decoder) jurisdiction(at string, v any) {
+	s, ok := d.text(at, v)
+	if !ok {
+		return
+	}
+	if !ValidJurisdiction(s) {
+		d.add(at, CodeBadValue, "not an ISO 3166 code", "For example AU-NSW, GB, US-CA.")
+		return
+	}
+	d.rig.Jurisdiction = s
+}
+
+// ValidJurisdiction reports whether the text has the form of an ISO 3166-1
+// alpha-2 code, alone or with an ISO 3166-2 subdivision.
+func ValidJurisdiction(s string) bool {
+	country, sub, has := strings.Cut(s, "-")
+	if len(country) != 2 || strings.Trim(country, "ABCDEFGHIJKLMNOPQRSTUVWXYZ") != "" {
+		return false
+	}
+	return !has || len(sub) >= 1 && len(sub) <= 3 && strings.Trim(sub, "ABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789") == ""
+}
+
+func (d *decoder) text(at string, v any) (string, bool) {
+	s, ok := v.(string)
+	if !ok {
+		d.add(at, CodeWrongType, "must be text", "Write it in quotes; leave the field out if it is not known.")
+		return "", false
+	}
+	if utf8.RuneCountInString(s) > MaxText {
+		d.add(at, CodeLimit, "the text is too long", fmt.Sprintf("At most %d characters.", MaxText))
+		return "", false
+	}
+	for _, c := range s {
+		if c < ' ' || c == 0x7f {
+			d.add(at, CodeBadValue, "the text holds a control character", "Use plain text.")
+			return "", false
+		}
+	}
+	return s, true
+}
+
+func (d *decoder) quantity(at string, dim quantity.Dimension, v any) (quantity.Quantity, bool) {
+	s, ok := v.(string)
+	if !ok {
+		d.add(at, CodeWrongType, "must be text with a unit", fmt.Sprintf("For example \"%s\".", sample(dim)))
+		return quantity.Quantity{}, false
+	}
+	q, err := quantity.Parse(dim, s)
+	if err != nil {
+		advice := fmt.Sprintf("For example \"%s\".", sample(dim))
+		d.add(at, CodeBadQuantity, err.Error(), advice)
+		return quantity.Quantity{}, false
+	}
+	return q, true
+}
+
+// sample is a well-formed text of the dimension, for advice.
+func sample(dim quantity.Dimension) string {
+	switch dim {
+	case quantity.Mass:
+		return "2000 kg"
+	case quantity.Grade, quantity.Percentage:
+		return "12 %"
+	default:
+		return "10 " + dim.BaseUnit().Symbol()
+	}
+}
+
+func (d *decoder) count(at string, v any, most int) (int, bool) {
+	var n int
+	switch x := v.(type) {
+	case int:
+		n = x
+	case json.Number:
+		m, err := strconv.Atoi(x.String())
+		if err != nil {
+			d.add(at, CodeWrongType, "must be a whole number", fmt.Sprintf("0 to %d.", most))
+			return 0, false
+		}
+		n = m
+	default:
+		d.add(at, CodeWrongType, "must be a whole number", fmt.Sprintf("0 to %d.", most))
+		return 0, false
+	}
+	if n < 0 || n > most {
+		d.add(at, CodeBadValue, "out of range", fmt.Sprintf("0 to %d.", most))
+		return 0, false
+	}
+	return n, true
+}
+
+func (d *decoder) oneOf(at string, v any, words []string) (string, bool) {
+	s, ok := d.text(at, v)
+	if !ok {
+		return "", false
+	}
+	if !slices.Contains(words, s) {
+		d.add(at, CodeBadValue, "not one of the permitted words", "One of "+strings.Join(words, ", ")+".")
+		return "", false
+	}
+	return s, true
+}
+
+const maxCount = 100
+
+func (d *decoder) field(f Field, at string, v any) {
+	r := d.rig
+	switch f.Kind {
+	case KindQuantity:
+		if q, ok := d.quantity(at, f.Dim, v); ok {
+			r.set(f.ID, q)
+		}
+	case KindBool:
+		x, ok := v.(bool)
+		if !ok {
+			d.add(at, CodeWrongType, "must be true or false", "Leave the field out if it is not known.")
+			return
+		}
+		r.setBool(f.ID, x)
+	case KindCount:
+		if n, ok := d.count(at, v, maxCount); ok {
+			r.values[f.ID] = Value{Known: true, Num: int64(n)}
+		}
+	case KindWord:
+		if s, ok := d.oneOf(at, v, f.Words); ok {
+			r.values[f.ID] = Value{Known: true, Word: s}
+		}
+	case KindText:
+		if s, ok := d.text(at, v); ok {
+			r.values[f.ID] = Value{Known: true, Word: s}
+		}
+	case KindDate:
+		s, ok := d.text(at, v)
+		if !ok {
+			return
+		}
+		day, err := ParseDay(s)
+		if err != nil {
+			d.add(at, CodeBadValue, "not a day", err.Error())
+			return
+		}
+		r.values[f.ID] = Value{Known: true, Num: int64(day)}
+	default:
+		d.list(f, at, v)
+	}
+}
+
+func (d *decoder) list(f Field, at string, v any) {
+	items, ok := v.([]any)
+	if !ok {
+		d.add(at, CodeWrongType, "must be a list", "Write it in square brackets.")
+		return
+	}
+	if len(items) > MaxList {
+		d.add(at, CodeLimit, "the list is too long", fmt.Sprintf("At most %d entries.", MaxList))
+		return
+	}
+	r := d.rig
+	switch f.Kind {
+	case KindWords:
+		words := []string{}
+		for i, x := range items {
+			if s, ok := d.oneOf(at+"/"+strconv.Itoa(i), x, f.Words); ok {
+				words = append(words, s)
+			}
+		}
+		r.Sets[f.ID] = words
+	case KindCounts:
+		ns := []int{}
+		for i, x := range items {
+			if n, ok := d.count(at+"/"+strconv.Itoa(i), x, maxCount); ok {
+				ns = append(ns, n)
+			}
+		}
+		r.counts[f.ID] = ns
+	case KindMasses:
+		if len(items) == 0 {
+			d.add(at, CodeBadValue, "the list is empty", "Give one entry an axle, or leave the field out.")
+			return
+		}
+		var qs []quantity.Quantity
+		for i, x := range items {
+			if q, ok := d.quantity(at+"/"+strconv.Itoa(i), f.Dim, x); ok {
+				qs = append(qs, q)
+			}
+		}
+		r.lists[f.ID] = qs
+	}
+}
+
+func (r *Rig) set(id ID, q quantity.Quantity) {
+	r.values[id] = Value{Known: true, Num: q.Base()}
+	r.quantities[id] = q
+}
+
+func (r *Rig) setBool(id ID, x bool) {
+	v := Value{Known: true}
+	if x {
+		v.Num = 1
+	}
+	r.values[id] = v
+}
+
+// PartFields names the fields of an entry of parts, in contract order.
+var PartFields = []string{"role", "rated_mass", "breaking_mass", "breaking_force", "rated_ball", "d_value", "size", "grade", "count"}
+
+func (d *decoder) parts(at string, v any) {
+	items, ok := v.([]any)
+	if !ok {
+		d.add(at, CodeWrongType, "must be a list", "One entry a part.")
+		return
+	}
+	if len(items) > MaxParts {
+		d.add(at, CodeLimit, "the list is too long", fmt.Sprintf("At most %d entries.", MaxParts))
+		return
+	}
+	d.rig.PartsKnown = true
+	for i, x := range items {
+		ptr := at + "/" + strconv.Itoa(i)
+		m, ok := x.(map[string]any)
+		if !ok {
+			d.add(ptr, CodeWrongType, "must be an object", "It holds "+strings.Join(PartFields, ", ")+".")
+			continue
+		}
+		d.rig.Parts = append(d.rig.Parts, d.part(ptr, m))
+	}
+}
+
+func (d *decoder) part(ptr string, m map[string]any) Part {
+	p := Part{Count: 1}
+	masses := map[string]*quantity.Quantity{"rated_mass": &p.RatedMass, "breaking_mass": &p.BreakingMass, "rated_ball": &p.RatedBall}
+	forces := map[string]*quantity.Quantity{"breaking_force": &p.BreakingForce, "d_value": &p.DValue}
+	for name, v := range m {
+		at := ptr + "/" + escape(name)
+		switch {
+		case name == "role":
+			p.Role, _ = d.oneOf(at, v, PartRoles)
+		case masses[name] != nil:
+			*masses[name], _ = d.quantity(at, quantity.Mass, v)
+		case forces[name] != nil:
+			*forces[name], _ = d.quantity(at, quantity.Force, v)
+		case name == "size":
+			p.Size, _ = d.quantity(at, quantity.Length, v)
+		case name == "grade":
+			p.Grade, _ = d.text(at, v)
+		case name == "count":
+			p.Count, _ = d.count(at, v, maxCount)
+		default:
+			d.unknown(at, name, PartFields, false)
+		}
+	}
+	if _, ok := m["role"]; !ok {
+		d.add(ptr+"/role", CodeBadValue, "a part must say what it is", "One of "+strings.Join(PartRoles, ", ")+".")
+	}
+	if !p.BreakingMass.IsZero() && !p.BreakingForce.IsZero() {
+		d.add(ptr+"/breaking_force", CodeContradiction, "breaking strength stands twice, here and in "+ptr+"/breaking_mass", "Keep the figure that is marked on the part.")
+	}
+	return p
+}
+
+// noMore are pairs of figures in which the first can never exceed the second.
+var noMore = [][2]string{
+	{"trailer.rated.axles", "trailer.rated.total"},
+	{"trailer.rated.ball", "trailer.rated.total"},
+	{"trailer.laden.axles", "trailer.laden.total"},
+	{"trailer.laden.ball", "trailer.laden.total"},
+	{"trailer.tare", "trailer.rated.total"},
+	{"trailer.tare", "trailer.laden.total"},
+	{"trailer.brakes.braked_axles", "trailer.axle_count"},
+	{"vehicle.kerb", "vehicle.rated.total"},
+	{"vehicle.unladen", "vehicle.rated.total"},
+	{"vehicle.rated.total", "vehicle.rated.combination"},
+	{"vehicle.built", "vehicle.first_registered"},
+	{"trailer.built", "trailer.first_registered"},
+}
+
+// sums are triples of entered figures that must add up: whole, part, part.
+var sums = [][3]string{
+	{"trailer.laden.total", "trailer.laden.axles", "trailer.laden.ball"},
+	{"trailer.rated.total", "trailer.rated.axles", "trailer.rated.ball"},
+}
+
+func (d *decoder) contradictions() {
+	r := d.rig
+	for _, pair := range noMore {
+		a, b := must(pair[0]), must(pair[1])
+		va, vb := r.values[a], r.values[b]
+		if va.Known && vb.Known && va.Num > vb.Num {
+			d.clash(a, b, fmt.Sprintf("%s is more than %s", r.Text(a), r.Text(b)))
+		}
+	}
+	for _, s := range sums {
+		whole, x, y := must(s[0]), must(s[1]), must(s[2])
+		if r.values[whole].Known && r.values[x].Known && r.values[y].Known &&
+			r.values[x].Num+r.values[y].Num != r.values[whole].Num {
+			d.clash(y, whole, fmt.Sprintf("%s and %s do not add up to %s", r.Text(x), r.Text(y), r.Text(whole)))
+		}
+	}
+	if total, axles := must("vehicle.laden.total"), must("vehicle.laden.axles"); r.values[total].Known {
+		if sum, ok := r.sum(axles); ok && sum.Base() != r.values[total].Num {
+			d.clash(axles, total, fmt.Sprintf("the axles add up to %s, not %s", sum.Text(), r.Text(total)))
+		}
+	}
+	kind, braked := must("trailer.brakes.kind"), must("trailer.brakes.braked_axles")
+	if r.values[kind].Word == "none" && r.values[braked].Num > 0 {
+		d.clash(braked, kind, "axles are braked although there are no brakes")
+	}
+	away := must("trailer.breakaway.kind")
+	if r.values[kind].Word == "none" && r.values[away].Word == "automatic" {
+		d.clash(away, kind, "the brakes cannot come on by themselves: there are none")
+	}
+	positions, axles := must("trailer.brakes.axle_positions"), must("trailer.axle_count")
+	for i, n := range r.counts[positions] {
+		if r.values[axles].Known && int64(n) > r.values[axles].Num || n == 0 {
+			d.add(fields[positions].Pointer+"/"+strconv.Itoa(i), CodeContradiction,
+				"there is no such axle by "+fields[axles].Pointer, "Count axles from the front, 1 first.")
+		}
+	}
+	if ps := r.counts[positions]; ps != nil && r.values[braked].Known && int64(len(ps)) != r.values[braked].Num {
+		d.clash(positions, braked, fmt.Sprintf("%d axles are listed and %d are said to be braked", len(ps), r.values[braked].Num))
+	}
+}
+
+// derivedContradictions finds clashes that show only once figures have been
+// worked out, such as a tare above a laden total that was given as two parts.
+func (d *decoder) derivedContradictions() {
+	r := d.rig
+	for _, pair := range noMore {
+		a, b := must(pair[0]), must(pair[1])
+		va, vb := r.values[a], r.values[b]
+		if va.Known && vb.Known && va.Num > vb.Num {
+			d.clash(a, b, fmt.Sprintf("%s is more than %s", r.Text(a), r.Text(b)))
+		}
+	}
+	for _, der := range r.derivations {
+		if id := must(der.Figure); der.Assumption == "" && r.values[id].Num < 0 {
+			d.add(der.Inputs[0].Pointer, CodeContradiction, "this makes "+der.Figure+" less than nothing ("+der.Formula+")", "Correct one of "+inputPointers(der)+".")
+		}
+	}
+}
+
+func inputPointers(der Derivation) string {
+	ps := make([]string, len(der.Inputs))
+	for i, in := range der.Inputs {
+		ps[i] = in.Pointer
+	}
+	return strings.Join(ps, ", ")
+}
+
+// clash reports both fields, each naming the other, so that a form can mark both.
+func (d *decoder) clash(a, b ID, why string) {
+	for _, x := range [2][2]ID{{a, b}, {b, a}} {
+		at, other := fields[x[0]].Pointer, fields[x[1]].Pointer
+		d.add(at, CodeContradiction, "contradicts "+other+": "+why, "Correct one of the two; leave out the one that is not certain.")
+	}
+}
+
+// AsIssues returns the issues in err, if that is what it is.
+func AsIssues(err error) (Issues, bool) {
+	var is Issues
+	ok := errors.As(err, &is)
+	return is, ok
+}

@@ -1,0 +1,180 @@
+package rig
+
+import (
+	"fmt"
+	"strings"
+	"time"
+
+	"drawgear/rules/quantity"
+)
+
+// Value is one fact as rules read it. The zero Value is an unknown fact.
+type Value struct {
+	Known bool
+	Num   int64  // base units of a quantity, a count, 0 or 1, or a day number
+	Word  string // for KindWord and KindText
+}
+
+// Day is a calendar day as the number of days since 1970-01-01.
+type Day int32
+
+// ParseDay reads a day written 2006-01-02 between the years 1900 and 2199.
+func ParseDay(text string) (Day, error) {
+	t, err := time.Parse(time.DateOnly, text)
+	if err != nil {
+		return 0, fmt.Errorf("write a day as year-month-day, for example 2026-11-25")
+	}
+	if y := t.Year(); y < 1900 || y > 2199 {
+		return 0, fmt.Errorf("the year must lie between 1900 and 2199")
+	}
+	return Day(t.Unix() / 86400), nil
+}
+
+// String writes the day as 2006-01-02.
+func (d Day) String() string {
+	return time.Unix(int64(d)*86400, 0).UTC().Format(time.DateOnly)
+}
+
+// Part is one rated thing in the load path or the brake system.
+type Part struct {
+	Role          string
+	RatedMass     quantity.Quantity // working rating as a mass
+	BreakingMass  quantity.Quantity // breaking strength as a mass
+	BreakingForce quantity.Quantity // breaking strength as a force
+	RatedBall     quantity.Quantity // static vertical rating
+	DValue        quantity.Quantity // D-value, a force
+	Size          quantity.Quantity // ball diameter, link or wire diameter
+	Grade         string            // marking or grade of steel
+	Count         int               // how many alike; 1 if left out
+}
+
+// Rig is a decoded rig document. It is not changed after decoding and may be
+// shared between goroutines.
+type Rig struct {
+	Jurisdiction string // ISO 3166 code as given; may be empty in examples
+	Parts        []Part
+	PartsKnown   bool // the document has a parts list
+	Sets         map[ID][]string
+
+	values      []Value
+	quantities  []quantity.Quantity // as entered, for print; indexed like values
+	lists       map[ID][]quantity.Quantity
+	counts      map[ID][]int
+	derivations []Derivation
+	derivedBy   map[ID]int // index into derivations
+}
+
+// Get returns the fact, or an unknown Value.
+func (r *Rig) Get(id ID) Value { return r.values[id] }
+
+// Quantity returns the fact in the unit in which it was entered.
+func (r *Rig) Quantity(id ID) (quantity.Quantity, bool) {
+	return r.quantities[id], r.values[id].Known && !r.quantities[id].IsZero()
+}
+
+// Bool returns a true-or-false fact.
+func (r *Rig) Bool(id ID) (value, known bool) {
+	v := r.values[id]
+	return v.Num != 0, v.Known
+}
+
+// Set returns a list of words, and whether it is known.
+func (r *Rig) Set(id ID) ([]string, bool) {
+	s, ok := r.Sets[id]
+	return s, ok
+}
+
+// Text prints a known fact for people and for the inputs of a finding.
+func (r *Rig) Text(id ID) string {
+	f, v := fields[id], r.values[id]
+	switch f.Kind {
+	case KindWords:
+		return strings.Join(r.Sets[id], ", ")
+	case KindCounts:
+		return strings.Trim(fmt.Sprint(r.counts[id]), "[]")
+	}
+	if !v.Known {
+		return "unknown"
+	}
+	switch f.Kind {
+	case KindQuantity:
+		return r.quantities[id].Text()
+	case KindBool:
+		if v.Num != 0 {
+			return "yes"
+		}
+		return "no"
+	case KindDate:
+		return Day(v.Num).String()
+	case KindWord, KindText:
+		return v.Word
+	default:
+		return fmt.Sprint(v.Num)
+	}
+}
+
+// Derivation is a figure worked out from others.
+type Derivation struct {
+	Figure     string  `json:"figure"`               // dotted path of the fact
+	Value      string  `json:"value"`                // with unit
+	Formula    string  `json:"formula"`              // in facts' names
+	Inputs     []Input `json:"inputs"`               // what went in
+	Assumption string  `json:"assumption,omitempty"` // set when the figure is only an estimate: it then decides nothing
+}
+
+// Input is one entered figure behind a result.
+type Input struct {
+	Pointer string `json:"pointer"`
+	Value   string `json:"value"`
+}
+
+// Derivations lists the figures worked out for this rig, in table order of
+// their formulas; estimates (with an assumption) come last.
+func (r *Rig) Derivations() []Derivation { return r.derivations }
+
+// Inputs returns the entered figures on which a fact rests: itself if it was
+// entered, the inputs of its formula if it was derived.
+func (r *Rig) Inputs(id ID) []Input {
+	if i, ok := r.derivedBy[id]; ok {
+		return r.derivations[i].Inputs
+	}
+	if !r.known(id) {
+		return nil
+	}
+	return []Input{{Pointer: fields[id].Pointer, Value: r.Text(id)}}
+}
+
+func (r *Rig) known(id ID) bool {
+	switch fields[id].Kind {
+	case KindWords:
+		_, ok := r.Sets[id]
+		return ok
+	case KindMasses:
+		_, ok := r.lists[id]
+		return ok
+	case KindCounts:
+		_, ok := r.counts[id]
+		return ok
+	default:
+		return r.values[id].Known
+	}
+}
+
+// Known reports whether the fact was entered or derived.
+func (r *Rig) Known(id ID) bool { return r.known(id) }
+
+// WithDay returns the rig asked about another day.
+func (r *Rig) WithDay(d Day) *Rig {
+	c := *r
+	c.values = append([]Value(nil), r.values...)
+	c.values[asOf] = Value{Known: true, Num: int64(d)}
+	return &c
+}
+
+// AsOf returns the day whose law is asked for.
+func (r *Rig) AsOf() (Day, bool) {
+	v := r.values[asOf]
+	return Day(v.Num), v.Known
+}
+
+var asOf = must("as_of")
