@@ -4,7 +4,10 @@
 // give the same bytes.
 package rules
 
-import "drawgear/rules/rig"
+import (
+	"drawgear/rules/duty"
+	"drawgear/rules/rig"
+)
 
 // Verdict is the outcome for the whole rig.
 type Verdict string
@@ -17,14 +20,14 @@ const (
 )
 
 // Status is the outcome of one finding.
-type Status string
+type Status = duty.Status
 
 // The statuses, from worst to least.
 const (
-	NotMet        Status = "not_met"
-	Unknown       Status = "unknown"
-	Met           Status = "met"
-	NotApplicable Status = "not_applicable"
+	NotMet        = duty.NotMet
+	Unknown       = duty.Unknown
+	Met           = duty.Met
+	NotApplicable = duty.NotApplicable
 )
 
 // Tri is a three-valued answer to a question.
@@ -35,7 +38,6 @@ const (
 	Yes      Tri = "yes"
 	No       Tri = "no"
 	DontKnow Tri = "unknown"
-	levelLaw     = "law"
 )
 
 // Answer is what the service says of a rig. Lists are in a fixed order, so that
@@ -45,6 +47,7 @@ type Answer struct {
 	AsOf         string           `json:"as_of"`
 	Verdict      Verdict          `json:"verdict"`
 	Answers      Answers          `json:"answers"`
+	Asks         []Ask            `json:"asks"` // what is asked of this rig, question by question
 	Findings     []Finding        `json:"findings"`
 	Conflicts    []Conflict       `json:"conflicts"`
 	Notices      []Notice         `json:"notices"`
@@ -73,23 +76,31 @@ type Question struct {
 	Findings  []string `json:"findings"`            // ids of the findings behind it
 }
 
+// Ask is what the rules that hold ask together on one question of the
+// vocabulary: the strictest of them.
+type Ask struct {
+	Question  string   `json:"question"`            // for example breakaway.hold
+	Value     string   `json:"value"`               // true, false, an amount with unit, a count, a word; unknown if it cannot be decided
+	Permitted []string `json:"permitted,omitempty"` // where the law lists what may be fitted
+	Rules     []string `json:"rules"`               // the rules behind it
+}
+
 // Finding is one duty of one rule, held against the rig.
 type Finding struct {
-	ID        string      `json:"id"`   // rule id, a slash, the key of the obligation
-	Rule      string      `json:"rule"` // rule id
-	Question  string      `json:"question"`
-	Level     string      `json:"level"` // law, rating or practice
-	Status    Status      `json:"status"`
-	Summary   string      `json:"summary"`
-	Because   string      `json:"because"` // why the rule applies, does not, or cannot be decided
-	Inputs    []rig.Input `json:"inputs"`
-	Limit     string      `json:"limit,omitempty"`
-	Margin    string      `json:"margin,omitempty"` // how far inside the limit; negative when beyond it
-	Remedy    string      `json:"remedy,omitempty"`
-	Replaced  string      `json:"displaced_by,omitempty"` // rule whose overrides switch this one off
-	Citation  Citation    `json:"citation"`
-	WaitsFor  []string    `json:"waits_for,omitempty"` // pointers of missing inputs
-	missingBy []rig.ID
+	ID       string      `json:"id"`   // rule id, a slash, the key of the obligation
+	Rule     string      `json:"rule"` // rule id
+	Question string      `json:"question"`
+	Level    string      `json:"level"` // law, rating or practice
+	Status   Status      `json:"status"`
+	Summary  string      `json:"summary"`
+	Because  string      `json:"because"` // why the rule applies, does not, or cannot be decided
+	Inputs   []rig.Input `json:"inputs"`
+	Limit    string      `json:"limit,omitempty"`
+	Margin   string      `json:"margin,omitempty"` // how far inside the limit; negative when beyond it
+	Remedy   string      `json:"remedy,omitempty"`
+	Replaced string      `json:"displaced_by,omitempty"` // rule whose overrides switch this one off
+	Citation Citation    `json:"citation"`
+	WaitsFor []string    `json:"waits_for,omitempty"` // pointers of missing inputs
 }
 
 // Citation says where a rule is published and how that was verified.
@@ -105,7 +116,7 @@ type Citation struct {
 	Kind            string `json:"kind"`
 	Verification    string `json:"verification"` // text, second-hand or memory
 	Confidence      string `json:"confidence"`
-	CheckedOn       string `json:"checked_on"`
+	CheckedOn       string `json:"checked_on,omitempty"`
 	NeedsConfirming bool   `json:"needs_confirming"` // true unless the source text itself was read
 }
 

@@ -1,0 +1,106 @@
+package rules
+
+import (
+	"slices"
+	"sort"
+	"strconv"
+
+	"drawgear/rules/duty"
+	"drawgear/rules/expr"
+)
+
+// asks merges the demands of law and plates on each question into the
+// strictest. A question on which no rule holds, or may hold, is not listed.
+func (e *run) asks() []Ask {
+	groups := map[string][]*found{}
+	for i := range e.found {
+		f := &e.found[i]
+		if f.Level != "practice" && f.truth != expr.False && f.duty.Demand.Merge != duty.MergeNone {
+			groups[f.Question] = append(groups[f.Question], f)
+		}
+	}
+	out := []Ask{}
+	for q, fs := range groups {
+		out = append(out, e.ask(q, fs))
+	}
+	sort.Slice(out, func(i, j int) bool { return out[i].Question < out[j].Question })
+	return out
+}
+
+const unknownText = "unknown"
+
+func (e *run) ask(question string, fs []*found) Ask {
+	a := Ask{Question: question, Value: unknownText, Rules: []string{}}
+	var holds, maybe []*found
+	for _, f := range fs {
+		a.Rules = append(a.Rules, f.Rule)
+		if f.truth == expr.True {
+			holds = append(holds, f)
+		} else if !f.duty.Relief {
+			maybe = append(maybe, f)
+		}
+	}
+	if merge := fs[0].duty.Demand.Merge; merge == duty.MergeAny {
+		a.Value = anyAsk(holds, maybe)
+		return a
+	}
+	// A rule that may hold could ask for more: the figure is then not known.
+	if len(maybe) > 0 || len(holds) == 0 {
+		return a
+	}
+	switch fs[0].duty.Demand.Merge {
+	case duty.MergeIntersect:
+		a.Permitted = e.permitted(question)
+		a.Value = "listed"
+	case duty.MergeWheels:
+		a.Value = strictestWheels(holds)
+	case duty.MergeMost, duty.MergeLeast:
+		a.Value = e.strictestAmount(holds, fs[0].duty.Demand.Merge)
+	}
+	return a
+}
+
+// anyAsk: one duty that holds asks, however many more may; a relief frees only
+// if no duty may hold.
+func anyAsk(holds, maybe []*found) string {
+	freed := false
+	for _, f := range holds {
+		if !f.duty.Relief {
+			return "true"
+		}
+		freed = true
+	}
+	if freed && len(maybe) == 0 {
+		return "false"
+	}
+	return unknownText
+}
+
+func strictestWheels(fs []*found) string {
+	order := []string{"all", "half", "rear_axle", "one_axle"}
+	best := len(order)
+	for _, f := range fs {
+		best = min(best, slices.Index(order, f.duty.Demand.Words[0]))
+	}
+	return order[best]
+}
+
+func (e *run) strictestAmount(fs []*found, merge duty.Merge) string {
+	var best expr.Value
+	for i, f := range fs {
+		v := f.duty.Demand.Value
+		if p := f.duty.Demand.Amount; p != nil {
+			var known bool
+			if v, known = p.Value(e.rig); !known {
+				return unknownText
+			}
+		}
+		if i == 0 || (v.Cmp(best) > 0) == (merge == duty.MergeMost) {
+			best = v
+		}
+	}
+	if best.Unit == 0 {
+		return strconv.FormatInt(best.Num/best.Den, 10)
+	}
+	return best.String()
+}

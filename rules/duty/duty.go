@@ -1,0 +1,345 @@
+// Package duty is the closed vocabulary of obligations: what a rule of law may
+// ask of a rig, and for each thing asked one checker that holds it against the
+// rig with three values.
+//
+// A key of the vocabulary, such as service_brakes.kinds, is called a question.
+package duty
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+
+	"drawgear/rules/expr"
+	"drawgear/rules/quantity"
+	"drawgear/rules/rig"
+)
+
+// Status is the outcome of holding a rig against one duty.
+type Status string
+
+// The statuses, from worst to least.
+const (
+	NotMet        Status = "not_met"
+	Unknown       Status = "unknown"
+	Met           Status = "met"
+	NotApplicable Status = "not_applicable"
+)
+
+// Need is an input without which a check stays unknown.
+type Need struct {
+	Pointer string // JSON Pointer of the field to supply
+	Meaning string // what belongs there
+	Fact    rig.ID // the fact, or -1 for a field of a part
+}
+
+// Result is what a checker found.
+type Result struct {
+	Status  Status
+	Summary string
+	Inputs  []rig.Input
+	Limit   string
+	Margin  string
+	Remedy  string
+	Needs   []Need
+}
+
+// Term names a fact in the words of the place (GTM, MAM, GVWR).
+type Term func(rig.ID) string
+
+// Merge says how the demands of several rules on one question combine into the
+// strictest.
+type Merge uint8
+
+// The ways to merge.
+const (
+	MergeAny       Merge = iota + 1 // true wins
+	MergeIntersect                  // only what all permit
+	MergeMost                       // the largest amount
+	MergeLeast                      // the smallest amount
+	MergeWheels                     // all, half, rear_axle, one_axle
+	MergeNone                       // no single figure: only findings
+)
+
+// Demand is what a duty asks on its question, in the form that merges.
+type Demand struct {
+	Merge  Merge
+	Bool   bool
+	Words  []string
+	Amount *expr.Program // for amounts that depend on the rig
+	Value  expr.Value    // for constants
+}
+
+// Duty is one compiled demand with its checker.
+type Duty struct {
+	Question string
+	Demand   Demand
+	Relief   bool // states that nothing is asked; it moves no verdict
+	Conduct  bool // about how the rig is driven, not what it is: unknown moves no verdict
+	check    func(c *context) Result
+	programs []*expr.Program
+	reads    []rig.ID
+}
+
+// Check holds the rig against the duty.
+func (d *Duty) Check(r *rig.Rig, term Term) Result {
+	return d.check(&context{r, term})
+}
+
+// Programs lists the expressions in the duty.
+func (d *Duty) Programs() []*expr.Program { return d.programs }
+
+// Reads lists the facts that the checker looks at, beside those of Programs.
+func (d *Duty) Reads() []rig.ID { return d.reads }
+
+type context struct {
+	*rig.Rig
+	term Term
+}
+
+// need makes the Need of a fact: the entered fields behind it.
+func (c *context) need(id rig.ID) []Need {
+	f := rig.ByID(id)
+	if !f.Derived() {
+		return []Need{{f.Pointer, f.Doc, id}}
+	}
+	var out []Need
+	for _, p := range f.Sources {
+		src, ok := rig.Lookup(strings.ReplaceAll(strings.TrimPrefix(p, "/"), "/", "."))
+		if ok && !c.Known(src.ID) {
+			out = append(out, Need{src.Pointer, src.Doc, src.ID})
+		}
+	}
+	if out == nil { // every source is there and the figure still does not follow
+		out = append(out, Need{f.Sources[len(f.Sources)-1], f.Doc, id})
+	}
+	return out
+}
+
+// NeedsOf turns missing facts into Needs.
+func NeedsOf(r *rig.Rig, ids []rig.ID) []Need {
+	c := &context{Rig: r}
+	var out []Need
+	for _, id := range ids {
+		out = append(out, c.need(id)...)
+	}
+	return out
+}
+
+func (c *context) unknown(what string, ids ...rig.ID) Result {
+	res := Result{Status: Unknown, Summary: what}
+	for _, id := range ids {
+		if c.Known(id) {
+			res.Inputs = append(res.Inputs, c.Inputs(id)...)
+			continue
+		}
+		res.Needs = append(res.Needs, c.need(id)...)
+	}
+	return res
+}
+
+func (c *context) inputs(ids ...rig.ID) []rig.Input {
+	var out []rig.Input
+	for _, id := range ids {
+		for _, in := range c.Inputs(id) {
+			if !slices.Contains(out, in) {
+				out = append(out, in)
+			}
+		}
+	}
+	return out
+}
+
+// asks begins a duty whose checker reads the given facts.
+func asks(question string, d Demand, check func(*context) Result, reads ...rig.ID) Duty {
+	return Duty{Question: question, Demand: d, check: check, reads: reads}
+}
+
+// relief states that the law asks nothing on the question.
+func relief(question, text string) Duty {
+	return Duty{
+		Question: question, Demand: Demand{Merge: MergeAny}, Relief: true,
+		check: func(*context) Result { return Result{Status: Met, Summary: text} },
+	}
+}
+
+// flag asks that a true-or-false fact be true, where the thing is there at all.
+func flag(question string, id rig.ID, yes, no, remedy string, only *guard) Duty {
+	return asks(question, Demand{Merge: MergeAny, Bool: true}, func(c *context) Result {
+		if res, stop := only.stop(c); stop {
+			return res
+		}
+		v, known := c.Bool(id)
+		if !known {
+			return c.unknown("It is not known whether "+lowerFirst(yes)+".", id)
+		}
+		if v {
+			return Result{Status: Met, Summary: yes + ".", Inputs: c.inputs(id)}
+		}
+		return Result{Status: NotMet, Summary: no + ".", Inputs: c.inputs(id), Remedy: remedy}
+	}, only.with(id)...)
+}
+
+// guard limits a check to rigs that have the thing asked about.
+type guard struct {
+	id   rig.ID
+	word string // the word the fact must hold; empty for a flag that must be true
+	none string // what to say when there is none
+}
+
+func (g *guard) with(ids ...rig.ID) []rig.ID {
+	if g == nil {
+		return ids
+	}
+	return append([]rig.ID{g.id}, ids...)
+}
+
+func (g *guard) stop(c *context) (Result, bool) {
+	if g == nil {
+		return Result{}, false
+	}
+	v := c.Get(g.id)
+	if !v.Known {
+		return c.unknown("It is not known whether "+g.none+".", g.id), true
+	}
+	if g.word == "" && v.Num == 0 || g.word != "" && v.Word != g.word {
+		return Result{Status: NotApplicable, Summary: upperFirst(g.none) + ".", Inputs: c.inputs(g.id)}, true
+	}
+	return Result{}, false
+}
+
+// oneOf asks that a word fact be among those permitted.
+func oneOf(question string, id rig.ID, words []string, what, remedy string, only *guard) Duty {
+	return asks(question, Demand{Merge: MergeIntersect, Words: words}, func(c *context) Result {
+		if res, stop := only.stop(c); stop {
+			return res
+		}
+		v := c.Get(id)
+		if !v.Known {
+			return c.unknown(what+" is not known; permitted: "+list(words)+".", id)
+		}
+		if slices.Contains(words, v.Word) {
+			return Result{Status: Met, Summary: fmt.Sprintf("%s %s is permitted.", what, spaced(v.Word)), Inputs: c.inputs(id), Limit: list(words)}
+		}
+		return Result{
+			Status: NotMet, Summary: fmt.Sprintf("%s %s is not among those permitted: %s.", what, spaced(v.Word), list(words)),
+			Inputs: c.inputs(id), Limit: list(words), Remedy: remedy,
+		}
+	}, only.with(id)...)
+}
+
+// relation is how a measured amount must lie to its limit.
+type relation uint8
+
+const (
+	atMost relation = iota + 1
+	lessThan
+	atLeast
+	moreThan
+)
+
+func (rel relation) holds(cmp int) bool {
+	switch rel {
+	case atMost:
+		return cmp <= 0
+	case lessThan:
+		return cmp < 0
+	case atLeast:
+		return cmp >= 0
+	default:
+		return cmp > 0
+	}
+}
+
+// margin is how far inside the limit the measured amount lies.
+func (rel relation) margin(measured, limit expr.Value) expr.Value {
+	if rel == atMost || rel == lessThan {
+		return limit.Sub(measured.In(limit.Unit))
+	}
+	return measured.In(limit.Unit).Sub(limit)
+}
+
+var relationWords = map[relation][2]string{ // met, not met
+	atMost:   {"is within", "is over"},
+	lessThan: {"is under", "is not under"},
+	atLeast:  {"reaches", "is under"},
+	moreThan: {"is over", "is not over"},
+}
+
+// judge compares and tells it in numbers.
+func judge(what string, measured, limit expr.Value, rel relation, why, remedy string, inputs []rig.Input) Result {
+	ok := rel.holds(measured.Cmp(limit))
+	margin := rel.margin(measured, limit)
+	shown := measured.Text()
+	if measured.Unit != limit.Unit {
+		shown += " (" + measured.In(limit.Unit).Text() + ")"
+	}
+	words := relationWords[rel]
+	res := Result{Status: Met, Inputs: inputs, Limit: limit.Text(), Margin: margin.Text()}
+	verb := words[0]
+	if !ok {
+		res.Status, verb, res.Remedy = NotMet, words[1], remedy
+	}
+	limitText := limit.Text()
+	if why != "" && why != limitText {
+		limitText += " (" + why + ")"
+	}
+	res.Summary = fmt.Sprintf("%s %s %s %s", upperFirst(what), shown, verb, limitText)
+	if by := margin; by.Num != 0 {
+		if by.Num < 0 {
+			by.Num = -by.Num
+		}
+		res.Summary += ", by " + by.Text()
+	} else {
+		res.Summary += ", exactly"
+	}
+	res.Summary += "."
+	return res
+}
+
+// limits asks that a quantity fact lie within a constant or computed limit.
+func limits(question string, merge Merge, id rig.ID, what string, rel relation, limit *expr.Program, remedy string, only *guard) Duty {
+	d := asks(question, Demand{Merge: merge, Amount: limit}, func(c *context) Result {
+		if res, stop := only.stop(c); stop {
+			return res
+		}
+		q, known := c.Quantity(id)
+		lim, limKnown := limit.Value(c.Rig)
+		if !known || !limKnown {
+			ids := append([]rig.ID{id}, limit.Missing(c.Rig)...)
+			return c.unknown(upperFirst(what)+" cannot be compared with its limit, "+limit.Formula(c.term)+".", ids...)
+		}
+		in := c.inputs(append([]rig.ID{id}, limit.Facts()...)...)
+		return judge(what, expr.Of(q), lim, rel, limit.Formula(c.term), remedy, in)
+	}, only.with(id)...)
+	d.programs = []*expr.Program{limit}
+	return d
+}
+
+// measured asks the same with a constant limit.
+func measured(question string, merge Merge, id rig.ID, what string, rel relation, limit quantity.Quantity, remedy string, only *guard) Duty {
+	return asks(question, Demand{Merge: merge, Value: expr.Of(limit)}, func(c *context) Result {
+		if res, stop := only.stop(c); stop {
+			return res
+		}
+		q, known := c.Quantity(id)
+		if !known {
+			return c.unknown(fmt.Sprintf("%s is not known; the limit is %s.", upperFirst(what), limit.Text()), id)
+		}
+		return judge(what, expr.Of(q), expr.Of(limit), rel, "", remedy, c.inputs(id))
+	}, only.with(id)...)
+}
+
+func list(words []string) string {
+	out := make([]string, len(words))
+	for i, w := range words {
+		out[i] = spaced(w)
+	}
+	return strings.Join(out, ", ")
+}
+
+// spaced prints a word of the contract for people.
+func spaced(word string) string { return strings.ReplaceAll(word, "_", " ") }
+
+func lowerFirst(s string) string { return strings.ToLower(s[:1]) + s[1:] }
+func upperFirst(s string) string { return strings.ToUpper(s[:1]) + s[1:] }

@@ -1,0 +1,362 @@
+package duty
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"math/big"
+	"slices"
+	"strconv"
+	"strings"
+
+	"drawgear/rules/expr"
+	"drawgear/rules/quantity"
+	"drawgear/rules/rig"
+)
+
+func marshalText(s string) ([]byte, error) { return json.Marshal(s) }
+
+// partNeed is the Need of a field of a part. "/parts/-" is the JSON Pointer of
+// the entry that is not there yet (RFC 6901).
+func partNeed(i int, field, meaning string) Need {
+	ptr := "/parts/-"
+	if i >= 0 {
+		ptr = "/parts/" + strconv.Itoa(i) + "/" + field
+	}
+	return Need{Pointer: ptr, Meaning: meaning, Fact: -1}
+}
+
+// withRole lists the places of parts of a role.
+func (c *context) withRole(roles ...string) []int {
+	var out []int
+	for i, p := range c.Parts {
+		if slices.Contains(roles, p.Role) {
+			out = append(out, i)
+		}
+	}
+	return out
+}
+
+func (c *compiler) partRating(o *PartRating) {
+	if o == nil {
+		return
+	}
+	limit := c.amount(o.AtLeast)
+	for _, role := range c.words(o.Roles, rig.PartRoles) {
+		c.add(rated(role, limit))
+	}
+}
+
+// rated asks that every part of a role be rated for a mass.
+func rated(role string, limit *expr.Program) Duty {
+	d := asks("part_rating."+role, Demand{Merge: MergeMost, Amount: limit}, func(c *context) Result {
+		lim, known := limit.Value(c.Rig)
+		var res Result
+		if !known {
+			res.Needs = NeedsOf(c.Rig, limit.Missing(c.Rig))
+		}
+		parts := c.withRole(role)
+		if len(parts) == 0 {
+			res.Needs = append(res.Needs, partNeed(-1, "", "a part with role "+role+" and its rated_mass"))
+		}
+		var weakest quantity.Quantity
+		for _, i := range parts {
+			q := c.Parts[i].RatedMass
+			if q.IsZero() {
+				res.Needs = append(res.Needs, partNeed(i, "rated_mass", "the mass for which the "+spaced(role)+" is rated"))
+				continue
+			}
+			res.Inputs = append(res.Inputs, rig.Input{Pointer: "/parts/" + strconv.Itoa(i) + "/rated_mass", Value: q.Text()})
+			if weakest.IsZero() || q.Cmp(weakest) < 0 {
+				weakest = q
+			}
+		}
+		res.Inputs = append(res.Inputs, c.inputs(limit.Facts()...)...)
+		// One part below the limit fails however many ratings are missing.
+		if known && !weakest.IsZero() && (len(res.Needs) == 0 || expr.Of(weakest).Cmp(lim) < 0) {
+			needs := res.Needs
+			remedy := fmt.Sprintf("Fit a %s rated for at least %s.", spaced(role), lim.Text())
+			res = judge("the rated mass of the "+spaced(role), expr.Of(weakest), shownAs(c, limit, lim), atLeast, limit.Formula(c.term), remedy, res.Inputs)
+			res.Needs = needs
+			return res
+		}
+		res.Status = Unknown
+		res.Summary = fmt.Sprintf("The rated mass of the %s cannot be compared with %s.", spaced(role), limit.Formula(c.term))
+		return res
+	})
+	d.programs = []*expr.Program{limit}
+	return d
+}
+
+// chainRoles are the parts that count as safety chains.
+var chainRoles = []string{"chain", "cable"}
+
+func (c *compiler) safetyChains(o *SafetyChains) {
+	if o == nil {
+		return
+	}
+	asked := o.Count != nil || !o.EachRated.IsZero() || !o.EachBreaking.IsZero() || !o.EachBreakingOver.IsZero() || !o.TogetherBreaking.IsZero() || !o.Size.IsZero() || o.Crossed != nil
+	switch {
+	case o.Required != nil && !*o.Required:
+		if asked {
+			c.fail(errors.New("safety_chains: required is false, so nothing further can be asked"))
+		}
+		c.add(relief("safety_chains.required", "No safety chains are asked for."))
+		return
+	case o.Required != nil:
+		c.add(chainCount("safety_chains.required", Demand{Merge: MergeAny, Bool: true}, 1))
+	}
+	if o.Count != nil {
+		c.add(chainCount("safety_chains.count", Demand{Merge: MergeMost, Value: expr.Value{Num: int64(*o.Count), Den: 1}}, *o.Count))
+	}
+	if !o.EachRated.IsZero() {
+		c.add(eachChain("safety_chains.each_rated", c.amount(o.EachRated), atLeast, "rated_mass", "the rated mass of each chain", func(p rig.Part) (expr.Value, bool) {
+			return expr.Of(p.RatedMass), !p.RatedMass.IsZero()
+		}))
+	}
+	if !o.EachBreaking.IsZero() {
+		c.add(eachChain("safety_chains.each_breaking", c.amount(o.EachBreaking), atLeast, "breaking_mass", "the breaking strength of each chain", breakingMass))
+	}
+	if !o.EachBreakingOver.IsZero() {
+		c.add(eachChain("safety_chains.each_breaking_over", c.amount(o.EachBreakingOver), moreThan, "breaking_mass", "the breaking strength of each chain", breakingMass))
+	}
+	if !o.TogetherBreaking.IsZero() {
+		c.add(chainsTogether(c.amount(o.TogetherBreaking)))
+	}
+	if !o.Size.IsZero() {
+		c.add(chainSize(c.quantity(o.Size, quantity.Length)))
+	}
+	if c.onlyTrue(o.Crossed, "crossed") {
+		c.add(flag("safety_chains.crossed", fact("trailer.chains_crossed"), "The chains cross under the coupling", "The chains do not cross", "Cross the chains under the coupling.", nil))
+	}
+}
+
+// breakingMass is the mass that a chain's breaking strength would hold: the
+// marked mass, or the marked force over standard gravity (9.80665 m/s2, CGPM
+// 1901). Newtons and kilograms are both exact, so the quotient is too.
+func breakingMass(p rig.Part) (expr.Value, bool) {
+	if !p.BreakingMass.IsZero() {
+		return expr.Of(p.BreakingMass), true
+	}
+	if p.BreakingForce.IsZero() {
+		return expr.Value{}, false
+	}
+	newton := quantity.MustParse(quantity.Force, "1 N").Base()
+	kilogram := quantity.MustParse(quantity.Mass, "1 kg")
+	m := new(big.Rat).SetFrac64(p.BreakingForce.Base(), newton)
+	m.Mul(m, big.NewRat(100_000, 980_665))
+	m.Mul(m, new(big.Rat).SetInt64(kilogram.Base()))
+	if !m.Num().IsInt64() || !m.Denom().IsInt64() {
+		// Too fine a fraction for 64 bits: take the base unit below, so that a
+		// chain is never credited with more than it has.
+		return expr.Value{Num: new(big.Int).Quo(m.Num(), m.Denom()).Int64(), Den: 1, Unit: kilogram.Unit()}, true
+	}
+	return expr.Value{Num: m.Num().Int64(), Den: m.Denom().Int64(), Unit: kilogram.Unit()}, true
+}
+
+func (c *context) chains() (parts []int, n int) {
+	parts = c.withRole(chainRoles...)
+	for _, i := range parts {
+		n += c.Parts[i].Count
+	}
+	return parts, n
+}
+
+var needChain = partNeed(-1, "", "a part with role chain or cable, its count and strength; count 0 if there is none")
+
+func chainCount(question string, d Demand, want int) Duty {
+	return asks(question, d, func(c *context) Result {
+		parts, n := c.chains()
+		if len(parts) == 0 {
+			return Result{Status: Unknown, Summary: fmt.Sprintf("%s asked; the parts name none.", chainsText(want)), Needs: []Need{needChain}, Limit: strconv.Itoa(want)}
+		}
+		var in []rig.Input
+		for _, i := range parts {
+			in = append(in, rig.Input{Pointer: "/parts/" + strconv.Itoa(i) + "/count", Value: strconv.Itoa(c.Parts[i].Count)})
+		}
+		res := Result{Status: Met, Summary: fmt.Sprintf("%s asked, %d fitted.", chainsText(want), n), Inputs: in, Limit: strconv.Itoa(want), Margin: strconv.Itoa(n - want)}
+		if n < want {
+			res.Status, res.Remedy = NotMet, fmt.Sprintf("Fit %s of the strength asked.", strings.ToLower(chainsText(want)[:len(chainsText(want))-4]))
+		}
+		return res
+	})
+}
+
+func chainsText(n int) string {
+	if n == 1 {
+		return "One safety chain or cable is"
+	}
+	return fmt.Sprintf("%d safety chains or cables are", n)
+}
+
+func eachChain(question string, limit *expr.Program, rel relation, field, what string, get func(rig.Part) (expr.Value, bool)) Duty {
+	d := asks(question, Demand{Merge: MergeMost, Amount: limit}, func(c *context) Result {
+		lim, known := limit.Value(c.Rig)
+		var res Result
+		if !known {
+			res.Needs = NeedsOf(c.Rig, limit.Missing(c.Rig))
+		}
+		parts, n := c.chains()
+		if len(parts) > 0 && n == 0 {
+			return Result{Status: NotApplicable, Summary: "There is no safety chain to judge."}
+		}
+		if len(parts) == 0 {
+			res.Needs = append(res.Needs, needChain)
+		}
+		var weakest *expr.Value
+		for _, i := range parts {
+			if c.Parts[i].Count == 0 {
+				continue
+			}
+			v, ok := get(c.Parts[i])
+			if !ok {
+				res.Needs = append(res.Needs, partNeed(i, field, what))
+				continue
+			}
+			res.Inputs = append(res.Inputs, rig.Input{Pointer: "/parts/" + strconv.Itoa(i) + "/" + partField(c.Parts[i], field), Value: partText(c.Parts[i], field)})
+			if weakest == nil || v.Cmp(*weakest) < 0 {
+				weakest = &v
+			}
+		}
+		res.Inputs = append(res.Inputs, c.inputs(limit.Facts()...)...)
+		if known && weakest != nil && (len(res.Needs) == 0 || !rel.holds(weakest.Cmp(lim))) {
+			needs := res.Needs
+			res = judge(what, *weakest, shownAs(c, limit, lim), rel, limit.Formula(c.term), "Fit chains each marked for at least "+lim.Text()+".", res.Inputs)
+			res.Needs = needs
+			return res
+		}
+		res.Status, res.Summary = Unknown, upperFirst(what)+" cannot be compared with "+limit.Formula(c.term)+"."
+		return res
+	})
+	d.programs = []*expr.Program{limit}
+	return d
+}
+
+func partField(p rig.Part, field string) string {
+	if field == "breaking_mass" && p.BreakingMass.IsZero() {
+		return "breaking_force"
+	}
+	return field
+}
+
+func partText(p rig.Part, field string) string {
+	switch partField(p, field) {
+	case "breaking_mass":
+		return p.BreakingMass.Text()
+	case "breaking_force":
+		return p.BreakingForce.Text()
+	case "size":
+		return p.Size.Text()
+	default:
+		return p.RatedMass.Text()
+	}
+}
+
+func chainsTogether(limit *expr.Program) Duty {
+	d := asks("safety_chains.together_breaking", Demand{Merge: MergeMost, Amount: limit}, func(c *context) Result {
+		lim, known := limit.Value(c.Rig)
+		parts, n := c.chains()
+		if len(parts) > 0 && n == 0 {
+			return Result{Status: NotApplicable, Summary: "There is no safety chain to judge."}
+		}
+		var res Result
+		if !known {
+			res.Needs = NeedsOf(c.Rig, limit.Missing(c.Rig))
+		}
+		if len(parts) == 0 {
+			res.Needs = append(res.Needs, needChain)
+		}
+		total := expr.Value{Den: 1, Unit: lim.Unit}
+		for _, i := range parts {
+			v, ok := breakingMass(c.Parts[i])
+			if !ok && c.Parts[i].Count > 0 {
+				res.Needs = append(res.Needs, partNeed(i, "breaking_mass", "the breaking strength of each chain"))
+				continue
+			}
+			res.Inputs = append(res.Inputs, rig.Input{Pointer: "/parts/" + strconv.Itoa(i) + "/" + partField(c.Parts[i], "breaking_mass"), Value: partText(c.Parts[i], "breaking_mass")})
+			for range c.Parts[i].Count {
+				total = total.Sub(expr.Value{Num: -v.Num, Den: v.Den, Unit: v.Unit})
+			}
+		}
+		res.Inputs = append(res.Inputs, c.inputs(limit.Facts()...)...)
+		// Enough is enough, whatever else is unmeasured.
+		if known && len(parts) > 0 && (len(res.Needs) == 0 || total.Cmp(lim) >= 0) {
+			return judge("the breaking strength of the chains together", total, shownAs(c, limit, lim), atLeast, limit.Formula(c.term), "Fit chains that together hold at least "+lim.Text()+".", res.Inputs)
+		}
+		res.Status, res.Summary = Unknown, "The strength of the chains together cannot be compared with "+limit.Formula(c.term)+"."
+		return res
+	})
+	d.programs = []*expr.Program{limit}
+	return d
+}
+
+func chainSize(q quantity.Quantity) Duty {
+	limit := expr.Of(q)
+	return asks("safety_chains.size", Demand{Merge: MergeMost, Value: limit}, func(c *context) Result {
+		parts, n := c.chains()
+		if len(parts) > 0 && n == 0 {
+			return Result{Status: NotApplicable, Summary: "There is no safety chain to judge."}
+		}
+		var res Result
+		if len(parts) == 0 {
+			res.Needs = append(res.Needs, needChain)
+		}
+		var thinnest quantity.Quantity
+		for _, i := range parts {
+			if c.Parts[i].Count == 0 || c.Parts[i].Role == "cable" {
+				continue
+			}
+			s := c.Parts[i].Size
+			if s.IsZero() {
+				res.Needs = append(res.Needs, partNeed(i, "size", "the diameter of the link material"))
+				continue
+			}
+			res.Inputs = append(res.Inputs, rig.Input{Pointer: "/parts/" + strconv.Itoa(i) + "/size", Value: s.Text()})
+			if thinnest.IsZero() || s.Cmp(thinnest) < 0 {
+				thinnest = s
+			}
+		}
+		if thinnest.IsZero() && len(res.Needs) == 0 {
+			return Result{Status: NotApplicable, Summary: "There is no chain whose links could be measured."}
+		}
+		if !thinnest.IsZero() && (len(res.Needs) == 0 || thinnest.Cmp(q) < 0) {
+			needs := res.Needs
+			res = judge("the link diameter", expr.Of(thinnest), limit, atLeast, "", "Fit chains with links of at least "+q.Text()+".", res.Inputs)
+			res.Needs = needs
+			return res
+		}
+		res.Status, res.Summary = Unknown, "The link diameter is not known; at least "+q.Text()+" is asked."
+		return res
+	})
+}
+
+func (c *compiler) device(o *Device) {
+	if o == nil {
+		return
+	}
+	role := c.word(o.Role, []string{"load_levelling", "sway_device"})
+	if o.Required == nil {
+		c.fail(o.Role.Errorf("device: required is missing"))
+		return
+	}
+	question := "device." + role
+	if !*o.Required {
+		c.add(relief(question, "No "+spaced(role)+" is asked for."))
+		return
+	}
+	c.add(asks(question, Demand{Merge: MergeAny, Bool: true}, func(c *context) Result {
+		parts := c.withRole(role)
+		if len(parts) == 0 {
+			return Result{Status: Unknown, Summary: "A " + spaced(role) + " is asked for; the parts name none.", Needs: []Need{partNeed(-1, "", "a part with role "+role+"; count 0 if there is none")}}
+		}
+		n := 0
+		for _, i := range parts {
+			n += c.Parts[i].Count
+		}
+		in := []rig.Input{{Pointer: "/parts/" + strconv.Itoa(parts[0]) + "/count", Value: strconv.Itoa(n)}}
+		if n == 0 {
+			return Result{Status: NotMet, Summary: "A " + spaced(role) + " is asked for and none is fitted.", Inputs: in, Remedy: "Fit a " + spaced(role) + "."}
+		}
+		return Result{Status: Met, Summary: "A " + spaced(role) + " is fitted.", Inputs: in}
+	}))
+}

@@ -1,0 +1,362 @@
+package expr
+
+import (
+	"fmt"
+	"math/big"
+	"slices"
+	"strings"
+
+	"drawgear/rules/quantity"
+	"drawgear/rules/rig"
+)
+
+// Text returns the expression as written, without surrounding space.
+func (p *Program) Text() string { return p.text }
+
+// Truth evaluates a condition.
+func (p *Program) Truth(r *rig.Rig) Truth { return p.root.truth(r) }
+
+// Value evaluates an amount: numerator over denominator, in base units.
+func (p *Program) Value(r *rig.Rig) (v Value, known bool) {
+	num, known := p.root.value(r)
+	return Value{num, p.root.den, p.unit()}, known
+}
+
+// Unit is the unit in which the law writes the amount.
+func (p *Program) unit() quantity.Unit {
+	if p.root.unit != 0 || p.root.kind != kindQuantity {
+		return p.root.unit
+	}
+	return p.root.dim.BaseUnit()
+}
+
+// Constant reports whether the expression reads no fact.
+func (p *Program) Constant() bool { return len(p.Facts()) == 0 }
+
+// Value is an exact amount: num/den base units, shown in unit.
+type Value struct {
+	Num, Den int64
+	Unit     quantity.Unit
+}
+
+// Of makes the Value of a quantity.
+func Of(q quantity.Quantity) Value { return Value{q.Base(), 1, q.Unit()} }
+
+// Cmp compares two amounts of one dimension exactly, by cross-multiplying.
+func (v Value) Cmp(w Value) int {
+	a := new(big.Int).Mul(big.NewInt(v.Num), big.NewInt(w.Den))
+	b := new(big.Int).Mul(big.NewInt(w.Num), big.NewInt(v.Den))
+	return a.Cmp(b)
+}
+
+// Sub returns v - w, shown in v's unit.
+func (v Value) Sub(w Value) Value {
+	a := new(big.Int).Mul(big.NewInt(v.Num), big.NewInt(w.Den))
+	b := new(big.Int).Mul(big.NewInt(w.Num), big.NewInt(v.Den))
+	r := new(big.Rat).SetFrac(a.Sub(a, b), new(big.Int).Mul(big.NewInt(v.Den), big.NewInt(w.Den)))
+	if r.Num().IsInt64() && r.Denom().IsInt64() {
+		return Value{r.Num().Int64(), r.Denom().Int64(), v.Unit}
+	}
+	// Beyond 64 bits only the print is at stake: round to one base unit.
+	q := new(big.Int).Quo(r.Num(), r.Denom())
+	return Value{q.Int64(), 1, v.Unit}
+}
+
+// In shows the amount in another unit of its dimension.
+func (v Value) In(u quantity.Unit) Value { v.Unit = u; return v }
+
+// quantity is the amount to the nearest base unit, for print.
+func (v Value) quantity() quantity.Quantity {
+	num := v.Num / v.Den
+	if 2*(v.Num%v.Den) >= v.Den {
+		num++
+	}
+	return quantity.New(num, v.Unit)
+}
+
+// Text prints the amount for people.
+func (v Value) Text() string { return v.quantity().Text() }
+
+// String prints the amount exactly where its decimal ends, so that it can be
+// read back.
+func (v Value) String() string { return v.quantity().String() }
+
+// walk visits every node, parents first.
+func (n *node) walk(visit func(*node)) {
+	visit(n)
+	for _, k := range n.kids {
+		k.walk(visit)
+	}
+}
+
+// Facts lists the facts the expression reads, in table order.
+func (p *Program) Facts() []rig.ID {
+	var out []rig.ID
+	p.root.walk(func(n *node) {
+		if n.op == opFact {
+			out = append(out, n.fact)
+		}
+	})
+	slices.Sort(out)
+	return slices.Compact(out)
+}
+
+// Missing lists the unknown facts on which an unknown result waits: decided
+// branches are left out. It is empty if the result is known.
+func (p *Program) Missing(r *rig.Rig) []rig.ID {
+	var out []rig.ID
+	p.root.missing(r, &out)
+	slices.Sort(out)
+	return slices.Compact(out)
+}
+
+func (n *node) missing(r *rig.Rig, out *[]rig.ID) {
+	if n.known(r) {
+		return
+	}
+	if n.op == opFact {
+		*out = append(*out, n.fact)
+		return
+	}
+	if n.op == opIf {
+		switch n.kids[0].truth(r) {
+		case True:
+			n.kids[1].missing(r, out)
+		case False:
+			n.kids[2].missing(r, out)
+		default:
+			n.kids[0].missing(r, out)
+		}
+		return
+	}
+	for _, k := range n.kids {
+		k.missing(r, out)
+	}
+}
+
+func (n *node) known(r *rig.Rig) bool {
+	switch n.kind {
+	case kindBool:
+		return n.truth(r) != Unknown
+	case kindWord:
+		_, ok := n.text(r)
+		return ok
+	case kindWords:
+		_, ok := r.Set(n.fact)
+		return ok
+	default:
+		_, ok := n.value(r)
+		return ok
+	}
+}
+
+// Threshold is a place where the outcome of an expression can change: one fact
+// compared with a constant.
+type Threshold struct {
+	Fact         rig.ID
+	Operator     string // as written with the fact on the left
+	Constant     Value  // for masses and other amounts, counts and days (unit 0)
+	Line, Column int
+}
+
+var opText = map[op]string{opEq: "==", opNe: "!=", opLt: "<", opLe: "<=", opGt: ">", opGe: ">="}
+
+var mirrored = map[op]op{opEq: opEq, opNe: opNe, opLt: opGt, opLe: opGe, opGt: opLt, opGe: opLe}
+
+// Thresholds lists them in the order of the text.
+func (p *Program) Thresholds() []Threshold {
+	var out []Threshold
+	p.root.walk(func(n *node) {
+		if opText[n.op] == "" || n.kids[0].kind == kindWord || n.kids[0].kind == kindBool {
+			return
+		}
+		a, b, o := n.kids[0], n.kids[1], n.op
+		if a.op == opConst {
+			a, b, o = b, a, mirrored[o]
+		}
+		if a.op != opFact || b.op != opConst {
+			return
+		}
+		out = append(out, Threshold{a.fact, opText[o], Value{b.num, b.den, b.unit}, n.line, n.column})
+	})
+	return out
+}
+
+// Reason is one comparison or flag that decided a condition.
+type Reason struct {
+	Text   string // "GTM 2200 kg is over 2000 kg by 200 kg"
+	Facts  []rig.ID
+	Limit  string // the constant or computed side, in the law's unit
+	Margin string // distance to it, in the law's unit
+}
+
+// Explain gives the comparisons that made the condition true or false; none if
+// it is unknown. term names a fact in the words of the place.
+func (p *Program) Explain(r *rig.Rig, term func(rig.ID) string) []Reason {
+	t := p.root.truth(r)
+	if t == Unknown {
+		return nil
+	}
+	var out []Reason
+	p.root.explain(r, t, term, &out)
+	return out
+}
+
+func (n *node) explain(r *rig.Rig, t Truth, term func(rig.ID) string, out *[]Reason) {
+	switch n.op {
+	case opConst:
+	case opAnd, opOr:
+		for _, k := range n.kids {
+			if k.truth(r) != t {
+				continue
+			}
+			k.explain(r, t, term, out)
+			// One false part makes && false, one true part makes || true.
+			if (n.op == opAnd) == (t == False) {
+				return
+			}
+		}
+	case opNot:
+		n.kids[0].explain(r, t.Not(), term, out)
+	case opIf:
+		c := n.kids[0].truth(r)
+		n.kids[0].explain(r, c, term, out)
+		if c == True {
+			n.kids[1].explain(r, t, term, out)
+		} else {
+			n.kids[2].explain(r, t, term, out)
+		}
+	default:
+		*out = append(*out, n.reason(r, t, term))
+	}
+}
+
+func (n *node) reason(r *rig.Rig, t Truth, term func(rig.ID) string) Reason {
+	var facts []rig.ID
+	n.walk(func(k *node) {
+		if k.op == opFact {
+			facts = append(facts, k.fact)
+		}
+	})
+	reason := Reason{Facts: facts}
+	switch n.op {
+	case opFact:
+		reason.Text = fmt.Sprintf("%s: %s", term(n.fact), r.Text(n.fact))
+		return reason
+	case opInList:
+		reason.Text = fmt.Sprintf("%s is %s", term(n.kids[0].fact), r.Text(n.kids[0].fact))
+		return reason
+	case opInSet:
+		reason.Text = fmt.Sprintf("%s %s %s", term(n.kids[0].fact), map[Truth]string{True: "include", False: "do not include"}[t], n.word)
+		return reason
+	}
+	a, b, o := n.kids[0], n.kids[1], n.op
+	if a.op == opConst {
+		a, b, o = b, a, mirrored[o]
+	}
+	if a.kind == kindBool || a.kind == kindWord {
+		reason.Text = fmt.Sprintf("%s %s %s", a.describe(r, term, 0), phrase[o][t == True], b.describe(r, term, 0))
+		return reason
+	}
+	unit := a.unit
+	if b.unit != 0 {
+		unit = b.unit
+	}
+	if unit == 0 && a.kind == kindQuantity {
+		unit = a.dim.BaseUnit()
+	}
+	reason.Text = fmt.Sprintf("%s %s %s", a.describe(r, term, unit), phrase[o][t == True], b.describe(r, term, unit))
+	if a.kind == kindQuantity {
+		x, _ := a.value(r)
+		y, _ := b.value(r)
+		diff := Value{x, a.den, unit}.Sub(Value{y, b.den, unit})
+		if diff.Num < 0 {
+			diff.Num = -diff.Num
+		}
+		reason.Limit = Value{y, b.den, unit}.Text()
+		reason.Margin = diff.Text()
+		if diff.Num != 0 && o != opEq && o != opNe {
+			reason.Text += " by " + reason.Margin
+		}
+	}
+	return reason
+}
+
+// phrase gives the words of a comparison that holds and one that does not.
+var phrase = map[op]map[bool]string{
+	opEq: {true: "is", false: "is not"},
+	opNe: {true: "is not", false: "is"},
+	opLt: {true: "is under", false: "is not under"},
+	opLe: {true: "is not over", false: "is over"},
+	opGt: {true: "is over", false: "is not over"},
+	opGe: {true: "is at least", false: "is under"},
+}
+
+// describe prints one side: a fact by its term and value (in the law's unit
+// too, where the rig used another), a constant, or a formula with its value.
+func (n *node) describe(r *rig.Rig, term func(rig.ID) string, unit quantity.Unit) string {
+	switch n.op {
+	case opFact:
+		s := term(n.fact) + " " + r.Text(n.fact)
+		if q, ok := r.Quantity(n.fact); ok && unit != 0 && q.Unit() != unit {
+			s += " (" + q.In(unit).Text() + ")"
+		}
+		return s
+	case opConst:
+		return n.constant()
+	}
+	v, ok := n.value(r)
+	if !ok || n.kind != kindQuantity {
+		return n.formula(term)
+	}
+	return fmt.Sprintf("%s (%s)", Value{v, n.den, unit}.Text(), n.formula(term))
+}
+
+func (n *node) constant() string {
+	switch n.kind {
+	case kindQuantity:
+		return quantity.New(n.num, n.unit).Text()
+	case kindDay:
+		return rig.Day(n.num).String()
+	case kindWord:
+		return n.word
+	case kindBool:
+		if n.num != 0 {
+			return "yes"
+		}
+		return "no"
+	default:
+		return decimal(quantity.Ratio{Num: n.num, Den: n.den})
+	}
+}
+
+// decimal prints a factor as the law writes it: it came from a decimal text.
+func decimal(r quantity.Ratio) string {
+	s := new(big.Rat).SetFrac64(r.Num, r.Den).FloatString(18)
+	return strings.TrimSuffix(strings.TrimRight(s, "0"), ".")
+}
+
+// formula prints an expression in the terms of the place.
+func (n *node) formula(term func(rig.ID) string) string {
+	bin := map[op]string{opAdd: "%s + %s", opSub: "%s - %s", opMin: "lesser of %s and %s", opMax: "greater of %s and %s"}
+	switch n.op {
+	case opFact:
+		return term(n.fact)
+	case opConst:
+		return n.constant()
+	case opMul:
+		return fmt.Sprintf("%s x %s", decimal(n.factor), n.kids[0].formula(term))
+	case opIf:
+		return fmt.Sprintf("%s or %s", n.kids[1].formula(term), n.kids[2].formula(term))
+	}
+	if f := bin[n.op]; f != "" {
+		return fmt.Sprintf(f, n.kids[0].formula(term), n.kids[1].formula(term))
+	}
+	return "…"
+}
+
+// Formula prints the expression in the terms of the place.
+func (p *Program) Formula(term func(rig.ID) string) string { return p.root.formula(term) }
+
+// Sets reports whether the text itself names a unit, as kg(750) does.
+func (p *Program) Sets() bool { return p.root.unit != 0 }
