@@ -1,22 +1,230 @@
-// Command drawgear answers what the law requires of a towing rig.
+// Command drawgear answers, for a towing rig, what the law of a place and day
+// requires, whether each part is rated for its load, and what is missing.
 package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
+	"io"
+	"log/slog"
+	"net"
+	"net/http"
 	"os"
+	"os/signal"
+	"syscall"
+	"time"
+
+	"github.com/alecthomas/kong"
+
+	"drawgear/api"
+	"drawgear/db/memory"
+	"drawgear/rules"
+	"drawgear/rules/cases"
+	"drawgear/rules/law"
+	"drawgear/rules/library"
+	"drawgear/service"
 )
 
-func main() {
-	if err := run(context.Background(), os.Args[1:]); err != nil {
-		fmt.Fprintln(os.Stderr, "drawgear:", err)
-		os.Exit(1)
-	}
+// commands is the command line; every flag has a DRAWGEAR_ variable.
+type commands struct {
+	Serve    serveCmd    `cmd:"" help:"Run the HTTP service."`
+	Evaluate evaluateCmd `cmd:"" help:"Answer for one rig document: the same bytes as POST /v1/assessments?record=false."`
+	Check    checkCmd    `cmd:"" help:"Check a ruleset file: compile it, run its examples, look for thresholds without one."`
 }
 
-func run(_ context.Context, args []string) error {
-	if len(args) == 2 && args[0] == "check" {
-		return check(args[1])
+// streams are where a command reads and writes, so that tests can stand in.
+type streams struct {
+	in       io.Reader
+	out, err io.Writer
+}
+
+func main() {
+	ctx, stop := signal.NotifyContext(context.Background(), syscall.SIGINT, syscall.SIGTERM)
+	code := run(ctx, os.Args[1:], streams{os.Stdin, os.Stdout, os.Stderr})
+	stop()
+	os.Exit(code)
+}
+
+// Exit codes: refused arguments and failed commands are told apart for scripts.
+const (
+	exitOK     = 0
+	exitFailed = 1
+	exitUsage  = 2
+)
+
+func run(ctx context.Context, args []string, std streams) int {
+	var cli commands
+	done := -1 // set by kong on --help
+	parser, err := kong.New(&cli, kong.Name("drawgear"),
+		kong.Description("What the law requires of a towing rig, and whether its parts are rated for it."),
+		kong.Writers(std.out, std.err), kong.Exit(func(code int) { done = code }),
+		kong.UsageOnError(), kong.BindTo(ctx, (*context.Context)(nil)), kong.Bind(std))
+	if err != nil {
+		fmt.Fprintln(std.err, "drawgear:", err)
+		return exitFailed
 	}
-	return fmt.Errorf("usage: drawgear check FILE")
+	command, err := parser.Parse(args)
+	if done >= 0 {
+		return done
+	}
+	if err != nil {
+		fmt.Fprintf(std.err, "drawgear: %v (see drawgear --help)\n", err)
+		return exitUsage
+	}
+	if err := command.Run(); err != nil {
+		fmt.Fprintln(std.err, "drawgear:", err)
+		return exitFailed
+	}
+	return exitOK
+}
+
+type serveCmd struct {
+	Listen       string        `default:"127.0.0.1:8080" env:"DRAWGEAR_LISTEN" help:"Address to listen on."`
+	Keep         int           `default:"10000" env:"DRAWGEAR_KEEP" help:"Assessments that the memory store keeps; the oldest go first."`
+	ShutdownWait time.Duration `default:"10s" env:"DRAWGEAR_SHUTDOWN_WAIT" help:"How long requests in progress may take when stopping."`
+}
+
+// Run serves until the context ends, then lets requests in progress finish.
+func (c *serveCmd) Run(ctx context.Context, std streams) error {
+	if c.Keep < 1 {
+		return errors.New("--keep (DRAWGEAR_KEEP) must be 1 or more")
+	}
+	log := slog.New(slog.NewJSONHandler(std.err, nil))
+	started := time.Now()
+	book, err := library.Book()
+	if err != nil {
+		return err
+	}
+	svc := service.New(book, memory.New(c.Keep), time.Now)
+	server := &http.Server{
+		Handler:           api.New(api.Config{Service: svc, Logger: log}),
+		ReadHeaderTimeout: 5 * time.Second,
+		ReadTimeout:       15 * time.Second,
+		WriteTimeout:      30 * time.Second,
+		IdleTimeout:       2 * time.Minute,
+		MaxHeaderBytes:    32 << 10,
+		ErrorLog:          slog.NewLogLogger(log.Handler(), slog.LevelWarn),
+	}
+	listener, err := new(net.ListenConfig).Listen(ctx, "tcp", c.Listen)
+	if err != nil {
+		return fmt.Errorf("listen on %s (--listen, DRAWGEAR_LISTEN): %w", c.Listen, err)
+	}
+	url := "http://" + listener.Addr().String()
+	log.Info("serving", "address", url, "jurisdictions", len(book.Jurisdictions()), "rulesets", len(book.Rulesets()),
+		"started_in", time.Since(started).Round(time.Millisecond).String(),
+		"store", "memory: records end with this process")
+	fmt.Fprintf(std.err, "try: curl -s '%s/v1/assessments?record=false' -H 'Content-Type: application/json' -d '%s'\n", url, tryRig)
+
+	failed := make(chan error, 1)
+	go func() { failed <- server.Serve(listener) }()
+	select {
+	case err := <-failed:
+		return fmt.Errorf("serve: %w", err)
+	case <-ctx.Done():
+	}
+	log.Info("stopping", "wait", c.ShutdownWait.String())
+	// The old context has ended: the requests in progress need one of their own.
+	grace, cancel := context.WithTimeout(context.WithoutCancel(ctx), c.ShutdownWait)
+	defer cancel()
+	if err := server.Shutdown(grace); err != nil {
+		return fmt.Errorf("stop: %w", err)
+	}
+	log.Info("stopped")
+	return nil
+}
+
+// tryRig is a question that works when pasted: a tandem horse float.
+const tryRig = `{"jurisdiction":"AU-NSW","as_of":"2026-11-25","trailer":{"axle_count":2,"built":"2024-06-01","rated":{"total":"2400 kg","axles":"2200 kg"},"brakes":{"kind":"overrun","braked_axles":2}}}`
+
+type evaluateCmd struct {
+	Rig string `arg:"" help:"File with a rig document in JSON; - reads standard input."`
+}
+
+// Run prints the assessment of one rig.
+func (c *evaluateCmd) Run(ctx context.Context, std streams) error {
+	document, err := read(c.Rig, std.in)
+	if err != nil {
+		return err
+	}
+	book, err := library.Book()
+	if err != nil {
+		return err
+	}
+	a, err := service.New(book, memory.New(1), time.Now).Assess(ctx, document, false)
+	if err != nil {
+		return err
+	}
+	line, err := a.Encode()
+	if err != nil {
+		return err
+	}
+	if _, err := std.out.Write(line); err != nil {
+		return fmt.Errorf("write the answer: %w", err)
+	}
+	return nil
+}
+
+// read takes a file, or standard input for "-", up to the size of the largest
+// document there is.
+func read(path string, in io.Reader) ([]byte, error) {
+	if path != "-" {
+		f, err := os.Open(path)
+		if err != nil {
+			return nil, err
+		}
+		defer f.Close()
+		in = f
+	}
+	data, err := io.ReadAll(io.LimitReader(in, law.MaxBytes+1))
+	if err != nil {
+		return nil, fmt.Errorf("read %s: %w", path, err)
+	}
+	return data, nil
+}
+
+type checkCmd struct {
+	File string `arg:"" help:"Ruleset file; - reads standard input."`
+}
+
+// Run checks one ruleset against the library, in which it takes the place of
+// the version it names.
+func (c *checkCmd) Run(std streams) error {
+	data, err := read(c.File, std.in)
+	if err != nil {
+		return err
+	}
+	rs, err := law.Parse(data)
+	if err != nil {
+		return fmt.Errorf("%s: %w", c.File, err)
+	}
+	shipped, err := library.Book()
+	if err != nil {
+		return err
+	}
+	list := []*law.Ruleset{rs}
+	for _, x := range shipped.Rulesets() {
+		if x.Ruleset != rs.Ruleset || x.Version != rs.Version {
+			list = append(list, x)
+		}
+	}
+	book, err := rules.NewBook(list)
+	if err != nil {
+		return fmt.Errorf("link %s: %w", c.File, err)
+	}
+	report, err := cases.Verify(book, rs, nil)
+	if err != nil {
+		return err
+	}
+	fmt.Fprintf(std.out, "%s version %d: %d rules, %d examples, sha256 %s\n", rs.Ruleset, rs.Version, len(rs.Rules), report.Checks, rs.SHA256)
+	for _, f := range report.Failures {
+		fmt.Fprintln(std.out, "fails:", f)
+	}
+	for _, u := range report.Uncovered {
+		fmt.Fprintln(std.out, "untried:", u)
+	}
+	if len(report.Failures) > 0 {
+		return fmt.Errorf("%d of %d examples came out otherwise", len(report.Failures), report.Checks)
+	}
+	return nil
 }

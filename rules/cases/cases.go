@@ -102,7 +102,11 @@ func Expand(e law.Example, jurisdiction string, fallback law.Day) ([]Check, erro
 		if e.Vary == "as_of" {
 			c.AsOf = s.At.Text
 		} else {
-			tree, err := With(e.Rig, e.Vary, value(e.Vary, s.At.Text))
+			var v any // `at: unknown` takes the field away
+			if s.At.Text != "unknown" {
+				v = value(e.Vary, s.At.Text)
+			}
+			tree, err := With(e.Rig, e.Vary, v)
 			if err != nil {
 				return nil, fmt.Errorf("%s: %w", c.Name, err)
 			}

@@ -121,7 +121,17 @@ func NeedsOf(r *rig.Rig, ids []rig.ID) []Need {
 	c := &context{Rig: r}
 	var out []Need
 	for _, id := range ids {
-		out = append(out, c.need(id)...)
+		out = appendNew(out, c.need(id)...)
+	}
+	return out
+}
+
+// appendNew appends what is not there yet: two figures may rest on one field.
+func appendNew[T comparable](out []T, more ...T) []T {
+	for _, x := range more {
+		if !slices.Contains(out, x) {
+			out = append(out, x)
+		}
 	}
 	return out
 }
@@ -130,10 +140,10 @@ func (c *context) unknown(what string, ids ...rig.ID) Result {
 	res := Result{Status: Unknown, Summary: what}
 	for _, id := range ids {
 		if c.Known(id) {
-			res.Inputs = append(res.Inputs, c.Inputs(id)...)
+			res.Inputs = appendNew(res.Inputs, c.Inputs(id)...)
 			continue
 		}
-		res.Needs = append(res.Needs, c.need(id)...)
+		res.Needs = appendNew(res.Needs, c.need(id)...)
 	}
 	return res
 }
@@ -141,11 +151,7 @@ func (c *context) unknown(what string, ids ...rig.ID) Result {
 func (c *context) inputs(ids ...rig.ID) []rig.Input {
 	var out []rig.Input
 	for _, id := range ids {
-		for _, in := range c.Inputs(id) {
-			if !slices.Contains(out, in) {
-				out = append(out, in)
-			}
-		}
+		out = appendNew(out, c.Inputs(id)...)
 	}
 	return out
 }
@@ -310,7 +316,7 @@ func limits(question string, merge Merge, id rig.ID, what string, rel relation, 
 			return c.unknown(upperFirst(what)+" cannot be compared with its limit, "+limit.Formula(c.term)+".", ids...)
 		}
 		in := c.inputs(append([]rig.ID{id}, limit.Facts()...)...)
-		return judge(what, expr.Of(q), lim, rel, limit.Formula(c.term), remedy, in)
+		return judge(what, expr.Of(q), shownAs(c, limit, lim), rel, limit.Formula(c.term), remedy, in)
 	}, only.with(id)...)
 	d.programs = []*expr.Program{limit}
 	return d

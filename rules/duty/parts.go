@@ -1,20 +1,16 @@
 package duty
 
 import (
-	"encoding/json"
-	"errors"
 	"fmt"
+	"math"
 	"math/big"
 	"slices"
 	"strconv"
-	"strings"
 
 	"drawgear/rules/expr"
 	"drawgear/rules/quantity"
 	"drawgear/rules/rig"
 )
-
-func marshalText(s string) ([]byte, error) { return json.Marshal(s) }
 
 // partNeed is the Need of a field of a part. "/parts/-" is the JSON Pointer of
 // the entry that is not there yet (RFC 6901).
@@ -37,12 +33,26 @@ func (c *context) withRole(roles ...string) []int {
 	return out
 }
 
+// none reports whether the parts at those places are listed as not there.
+func (c *context) none(parts []int) bool {
+	return len(parts) > 0 && !slices.ContainsFunc(parts, func(i int) bool { return c.Parts[i].Count > 0 })
+}
+
+func (c *context) countInputs(parts []int) []rig.Input {
+	var in []rig.Input
+	for _, i := range parts {
+		in = append(in, rig.Input{Pointer: "/parts/" + strconv.Itoa(i) + "/count", Value: strconv.Itoa(c.Parts[i].Count)})
+	}
+	return in
+}
+
 func (c *compiler) partRating(o *PartRating) {
-	if o == nil {
+	roles := c.words("part_rating: roles", o.Roles, rig.PartRoles)
+	if len(roles) == 0 || !c.needed("part_rating: at_least", o.AtLeast, o.Roles[0]) {
 		return
 	}
 	limit := c.amount(o.AtLeast)
-	for _, role := range c.words(o.Roles, rig.PartRoles) {
+	for _, role := range roles {
 		c.add(rated(role, limit))
 	}
 }
@@ -59,8 +69,14 @@ func rated(role string, limit *expr.Program) Duty {
 		if len(parts) == 0 {
 			res.Needs = append(res.Needs, partNeed(-1, "", "a part with role "+role+" and its rated_mass"))
 		}
+		if c.none(parts) {
+			return Result{Status: NotApplicable, Summary: "There is no " + spaced(role) + " to judge.", Inputs: c.countInputs(parts)}
+		}
 		var weakest quantity.Quantity
 		for _, i := range parts {
+			if c.Parts[i].Count == 0 {
+				continue
+			}
 			q := c.Parts[i].RatedMass
 			if q.IsZero() {
 				res.Needs = append(res.Needs, partNeed(i, "rated_mass", "the mass for which the "+spaced(role)+" is rated"))
@@ -74,9 +90,9 @@ func rated(role string, limit *expr.Program) Duty {
 		res.Inputs = append(res.Inputs, c.inputs(limit.Facts()...)...)
 		// One part below the limit fails however many ratings are missing.
 		if known && !weakest.IsZero() && (len(res.Needs) == 0 || expr.Of(weakest).Cmp(lim) < 0) {
-			needs := res.Needs
+			needs, lim := res.Needs, shownAs(c, limit, lim)
 			remedy := fmt.Sprintf("Fit a %s rated for at least %s.", spaced(role), lim.Text())
-			res = judge("the rated mass of the "+spaced(role), expr.Of(weakest), shownAs(c, limit, lim), atLeast, limit.Formula(c.term), remedy, res.Inputs)
+			res = judge("the rated mass of the "+spaced(role), expr.Of(weakest), lim, atLeast, limit.Formula(c.term), remedy, res.Inputs)
 			res.Needs = needs
 			return res
 		}
@@ -92,14 +108,11 @@ func rated(role string, limit *expr.Program) Duty {
 var chainRoles = []string{"chain", "cable"}
 
 func (c *compiler) safetyChains(o *SafetyChains) {
-	if o == nil {
-		return
-	}
 	asked := o.Count != nil || !o.EachRated.IsZero() || !o.EachBreaking.IsZero() || !o.EachBreakingOver.IsZero() || !o.TogetherBreaking.IsZero() || !o.Size.IsZero() || o.Crossed != nil
 	switch {
-	case o.Required != nil && !*o.Required:
+	case o.Required != nil && !o.Required.Value:
 		if asked {
-			c.fail(errors.New("safety_chains: required is false, so nothing further can be asked"))
+			c.fail(o.Required.Errorf("safety_chains: required is false, so nothing further can be asked"))
 		}
 		c.add(relief("safety_chains.required", "No safety chains are asked for."))
 		return
@@ -107,7 +120,11 @@ func (c *compiler) safetyChains(o *SafetyChains) {
 		c.add(chainCount("safety_chains.required", Demand{Merge: MergeAny, Bool: true}, 1))
 	}
 	if o.Count != nil {
-		c.add(chainCount("safety_chains.count", Demand{Merge: MergeMost, Value: expr.Value{Num: int64(*o.Count), Den: 1}}, *o.Count))
+		n := o.Count.Value
+		if n < 1 {
+			c.fail(o.Count.Errorf("safety_chains: count must be 1 or more"))
+		}
+		c.add(chainCount("safety_chains.count", Demand{Merge: MergeMost, Value: expr.Value{Num: int64(n), Den: 1}}, n))
 	}
 	if !o.EachRated.IsZero() {
 		c.add(eachChain("safety_chains.each_rated", c.amount(o.EachRated), atLeast, "rated_mass", "the rated mass of each chain", func(p rig.Part) (expr.Value, bool) {
@@ -115,10 +132,10 @@ func (c *compiler) safetyChains(o *SafetyChains) {
 		}))
 	}
 	if !o.EachBreaking.IsZero() {
-		c.add(eachChain("safety_chains.each_breaking", c.amount(o.EachBreaking), atLeast, "breaking_mass", "the breaking strength of each chain", breakingMass))
+		c.add(eachChain("safety_chains.each_breaking", c.amount(o.EachBreaking), atLeast, "breaking_mass", "the breaking strength of each chain", breaking))
 	}
 	if !o.EachBreakingOver.IsZero() {
-		c.add(eachChain("safety_chains.each_breaking_over", c.amount(o.EachBreakingOver), moreThan, "breaking_mass", "the breaking strength of each chain", breakingMass))
+		c.add(eachChain("safety_chains.each_breaking_over", c.amount(o.EachBreakingOver), moreThan, "breaking_mass", "the breaking strength of each chain", breaking))
 	}
 	if !o.TogetherBreaking.IsZero() {
 		c.add(chainsTogether(c.amount(o.TogetherBreaking)))
@@ -131,27 +148,49 @@ func (c *compiler) safetyChains(o *SafetyChains) {
 	}
 }
 
-// breakingMass is the mass that a chain's breaking strength would hold: the
-// marked mass, or the marked force over standard gravity (9.80665 m/s2, CGPM
-// 1901). Newtons and kilograms are both exact, so the quotient is too.
-func breakingMass(p rig.Part) (expr.Value, bool) {
+// breakingMass is the mass, in base units, that a chain's breaking strength
+// would hold: the marked mass, or the marked force over standard gravity
+// (9.80665 m/s2, CGPM 1901). Newtons and kilograms are both exact, so the
+// quotient is too.
+func breakingMass(p rig.Part) (*big.Rat, bool) {
 	if !p.BreakingMass.IsZero() {
-		return expr.Of(p.BreakingMass), true
+		return new(big.Rat).SetInt64(p.BreakingMass.Base()), true
 	}
 	if p.BreakingForce.IsZero() {
+		return nil, false
+	}
+	m := new(big.Rat).SetFrac64(p.BreakingForce.Base(), newton.Base())
+	m.Mul(m, big.NewRat(100_000, 980_665))
+	return m.Mul(m, new(big.Rat).SetInt64(kilogram.Base())), true
+}
+
+var (
+	newton   = quantity.MustParse(quantity.Force, "1 N")
+	kilogram = quantity.MustParse(quantity.Mass, "1 kg")
+)
+
+// massValue is a mass of m base units. A fraction too fine for 64 bits becomes
+// the base unit below, so that a chain is never credited with more than it has.
+func massValue(m *big.Rat, unit quantity.Unit) expr.Value {
+	if m.Num().IsInt64() && m.Denom().IsInt64() {
+		return expr.Value{Num: m.Num().Int64(), Den: m.Denom().Int64(), Unit: unit}
+	}
+	whole := new(big.Int).Quo(m.Num(), m.Denom())
+	if !whole.IsInt64() { // many of the strongest chains: more than any limit
+		return expr.Value{Num: math.MaxInt64, Den: 1, Unit: unit}
+	}
+	return expr.Value{Num: whole.Int64(), Den: 1, Unit: unit}
+}
+
+func breaking(p rig.Part) (expr.Value, bool) {
+	m, ok := breakingMass(p)
+	if !ok {
 		return expr.Value{}, false
 	}
-	newton := quantity.MustParse(quantity.Force, "1 N").Base()
-	kilogram := quantity.MustParse(quantity.Mass, "1 kg")
-	m := new(big.Rat).SetFrac64(p.BreakingForce.Base(), newton)
-	m.Mul(m, big.NewRat(100_000, 980_665))
-	m.Mul(m, new(big.Rat).SetInt64(kilogram.Base()))
-	if !m.Num().IsInt64() || !m.Denom().IsInt64() {
-		// Too fine a fraction for 64 bits: take the base unit below, so that a
-		// chain is never credited with more than it has.
-		return expr.Value{Num: new(big.Int).Quo(m.Num(), m.Denom()).Int64(), Den: 1, Unit: kilogram.Unit()}, true
+	if !p.BreakingMass.IsZero() {
+		return massValue(m, p.BreakingMass.Unit()), true
 	}
-	return expr.Value{Num: m.Num().Int64(), Den: m.Denom().Int64(), Unit: kilogram.Unit()}, true
+	return massValue(m, kilogram.Unit()), true
 }
 
 func (c *context) chains() (parts []int, n int) {
@@ -170,13 +209,9 @@ func chainCount(question string, d Demand, want int) Duty {
 		if len(parts) == 0 {
 			return Result{Status: Unknown, Summary: fmt.Sprintf("%s asked; the parts name none.", chainsText(want)), Needs: []Need{needChain}, Limit: strconv.Itoa(want)}
 		}
-		var in []rig.Input
-		for _, i := range parts {
-			in = append(in, rig.Input{Pointer: "/parts/" + strconv.Itoa(i) + "/count", Value: strconv.Itoa(c.Parts[i].Count)})
-		}
-		res := Result{Status: Met, Summary: fmt.Sprintf("%s asked, %d fitted.", chainsText(want), n), Inputs: in, Limit: strconv.Itoa(want), Margin: strconv.Itoa(n - want)}
+		res := Result{Status: Met, Summary: fmt.Sprintf("%s asked, %d fitted.", chainsText(want), n), Inputs: c.countInputs(parts), Limit: strconv.Itoa(want), Margin: strconv.Itoa(n - want)}
 		if n < want {
-			res.Status, res.Remedy = NotMet, fmt.Sprintf("Fit %s of the strength asked.", strings.ToLower(chainsText(want)[:len(chainsText(want))-4]))
+			res.Status, res.Remedy = NotMet, "Fit "+lowerFirst(chainsNamed(want))+" of the strength asked."
 		}
 		return res
 	})
@@ -184,9 +219,16 @@ func chainCount(question string, d Demand, want int) Duty {
 
 func chainsText(n int) string {
 	if n == 1 {
-		return "One safety chain or cable is"
+		return chainsNamed(n) + " is"
 	}
-	return fmt.Sprintf("%d safety chains or cables are", n)
+	return chainsNamed(n) + " are"
+}
+
+func chainsNamed(n int) string {
+	if n == 1 {
+		return "One safety chain or cable"
+	}
+	return fmt.Sprintf("%d safety chains or cables", n)
 }
 
 func eachChain(question string, limit *expr.Program, rel relation, field, what string, get func(rig.Part) (expr.Value, bool)) Duty {
@@ -198,7 +240,7 @@ func eachChain(question string, limit *expr.Program, rel relation, field, what s
 		}
 		parts, n := c.chains()
 		if len(parts) > 0 && n == 0 {
-			return Result{Status: NotApplicable, Summary: "There is no safety chain to judge."}
+			return Result{Status: NotApplicable, Summary: "There is no safety chain to judge.", Inputs: c.countInputs(parts)}
 		}
 		if len(parts) == 0 {
 			res.Needs = append(res.Needs, needChain)
@@ -220,8 +262,8 @@ func eachChain(question string, limit *expr.Program, rel relation, field, what s
 		}
 		res.Inputs = append(res.Inputs, c.inputs(limit.Facts()...)...)
 		if known && weakest != nil && (len(res.Needs) == 0 || !rel.holds(weakest.Cmp(lim))) {
-			needs := res.Needs
-			res = judge(what, *weakest, shownAs(c, limit, lim), rel, limit.Formula(c.term), "Fit chains each marked for at least "+lim.Text()+".", res.Inputs)
+			needs, lim := res.Needs, shownAs(c, limit, lim)
+			res = judge(what, *weakest, lim, rel, limit.Formula(c.term), "Fit chains each marked for at least "+lim.Text()+".", res.Inputs)
 			res.Needs = needs
 			return res
 		}
@@ -257,7 +299,7 @@ func chainsTogether(limit *expr.Program) Duty {
 		lim, known := limit.Value(c.Rig)
 		parts, n := c.chains()
 		if len(parts) > 0 && n == 0 {
-			return Result{Status: NotApplicable, Summary: "There is no safety chain to judge."}
+			return Result{Status: NotApplicable, Summary: "There is no safety chain to judge.", Inputs: c.countInputs(parts)}
 		}
 		var res Result
 		if !known {
@@ -266,22 +308,25 @@ func chainsTogether(limit *expr.Program) Duty {
 		if len(parts) == 0 {
 			res.Needs = append(res.Needs, needChain)
 		}
-		total := expr.Value{Den: 1, Unit: lim.Unit}
+		sum := new(big.Rat) // rounded once, at the end
 		for _, i := range parts {
-			v, ok := breakingMass(c.Parts[i])
-			if !ok && c.Parts[i].Count > 0 {
+			if c.Parts[i].Count == 0 {
+				continue
+			}
+			m, ok := breakingMass(c.Parts[i])
+			if !ok {
 				res.Needs = append(res.Needs, partNeed(i, "breaking_mass", "the breaking strength of each chain"))
 				continue
 			}
 			res.Inputs = append(res.Inputs, rig.Input{Pointer: "/parts/" + strconv.Itoa(i) + "/" + partField(c.Parts[i], "breaking_mass"), Value: partText(c.Parts[i], "breaking_mass")})
-			for range c.Parts[i].Count {
-				total = total.Sub(expr.Value{Num: -v.Num, Den: v.Den, Unit: v.Unit})
-			}
+			sum.Add(sum, m.Mul(m, big.NewRat(int64(c.Parts[i].Count), 1)))
 		}
 		res.Inputs = append(res.Inputs, c.inputs(limit.Facts()...)...)
+		lim = shownAs(c, limit, lim)
+		total := massValue(sum, lim.Unit)
 		// Enough is enough, whatever else is unmeasured.
 		if known && len(parts) > 0 && (len(res.Needs) == 0 || total.Cmp(lim) >= 0) {
-			return judge("the breaking strength of the chains together", total, shownAs(c, limit, lim), atLeast, limit.Formula(c.term), "Fit chains that together hold at least "+lim.Text()+".", res.Inputs)
+			return judge("the breaking strength of the chains together", total, lim, atLeast, limit.Formula(c.term), "Fit chains that together hold at least "+lim.Text()+".", res.Inputs)
 		}
 		res.Status, res.Summary = Unknown, "The strength of the chains together cannot be compared with "+limit.Formula(c.term)+"."
 		return res
@@ -295,7 +340,7 @@ func chainSize(q quantity.Quantity) Duty {
 	return asks("safety_chains.size", Demand{Merge: MergeMost, Value: limit}, func(c *context) Result {
 		parts, n := c.chains()
 		if len(parts) > 0 && n == 0 {
-			return Result{Status: NotApplicable, Summary: "There is no safety chain to judge."}
+			return Result{Status: NotApplicable, Summary: "There is no safety chain to judge.", Inputs: c.countInputs(parts)}
 		}
 		var res Result
 		if len(parts) == 0 {
@@ -331,7 +376,7 @@ func chainSize(q quantity.Quantity) Duty {
 }
 
 func (c *compiler) device(o *Device) {
-	if o == nil {
+	if !c.needed("device: role", o.Role, Scalar{}) {
 		return
 	}
 	role := c.word(o.Role, []string{"load_levelling", "sway_device"})
@@ -340,7 +385,7 @@ func (c *compiler) device(o *Device) {
 		return
 	}
 	question := "device." + role
-	if !*o.Required {
+	if !o.Required.Value {
 		c.add(relief(question, "No "+spaced(role)+" is asked for."))
 		return
 	}
@@ -349,12 +394,8 @@ func (c *compiler) device(o *Device) {
 		if len(parts) == 0 {
 			return Result{Status: Unknown, Summary: "A " + spaced(role) + " is asked for; the parts name none.", Needs: []Need{partNeed(-1, "", "a part with role "+role+"; count 0 if there is none")}}
 		}
-		n := 0
-		for _, i := range parts {
-			n += c.Parts[i].Count
-		}
-		in := []rig.Input{{Pointer: "/parts/" + strconv.Itoa(parts[0]) + "/count", Value: strconv.Itoa(n)}}
-		if n == 0 {
+		in := c.countInputs(parts)
+		if c.none(parts) {
 			return Result{Status: NotMet, Summary: "A " + spaced(role) + " is asked for and none is fitted.", Inputs: in, Remedy: "Fit a " + spaced(role) + "."}
 		}
 		return Result{Status: Met, Summary: "A " + spaced(role) + " is fitted.", Inputs: in}

@@ -1,6 +1,8 @@
 package duty
 
 import (
+	"cmp"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"slices"
@@ -36,10 +38,30 @@ func (s *Scalar) UnmarshalYAML(n *yaml.Node) error {
 }
 
 // MarshalJSON writes the text, for the canonical form.
-func (s Scalar) MarshalJSON() ([]byte, error) { return marshalText(s.Text) }
+func (s Scalar) MarshalJSON() ([]byte, error) { return json.Marshal(s.Text) }
 
 // IsZero reports whether the document left the value out.
 func (s Scalar) IsZero() bool { return s.Line == 0 }
+
+// Placed is a true-or-false or whole-number value of a document with its place.
+type Placed[T bool | int] struct {
+	Value        T
+	Line, Column int
+}
+
+// UnmarshalYAML keeps the value and its place.
+func (v *Placed[T]) UnmarshalYAML(n *yaml.Node) error {
+	v.Line, v.Column = n.Line, n.Column
+	return n.Decode(&v.Value)
+}
+
+// MarshalJSON writes the value, for the canonical form.
+func (v Placed[T]) MarshalJSON() ([]byte, error) { return json.Marshal(v.Value) }
+
+// Errorf makes an Error at the value.
+func (v Placed[T]) Errorf(format string, args ...any) error {
+	return &Error{v.Line, v.Column, fmt.Sprintf(format, args...)}
+}
 
 // Error is a fault in a document at a place.
 type Error struct {
@@ -88,47 +110,47 @@ type Oblige struct {
 
 // ServiceBrakes asks for service brakes on the trailer.
 type ServiceBrakes struct {
-	Required        *bool    `yaml:"required" json:"required,omitempty"`
-	Kinds           []Scalar `yaml:"kinds" json:"kinds,omitempty"`
-	Wheels          Scalar   `yaml:"wheels" json:"wheels,omitzero"`
-	OperableFromCab *bool    `yaml:"operable_from_cab" json:"operable_from_cab,omitempty"`
-	AutoReverse     *bool    `yaml:"auto_reverse" json:"auto_reverse,omitempty"`
+	Required        *Placed[bool] `yaml:"required" json:"required,omitempty"`
+	Kinds           []Scalar      `yaml:"kinds" json:"kinds,omitempty"`
+	Wheels          Scalar        `yaml:"wheels" json:"wheels,omitzero"`
+	OperableFromCab *Placed[bool] `yaml:"operable_from_cab" json:"operable_from_cab,omitempty"`
+	AutoReverse     *Placed[bool] `yaml:"auto_reverse" json:"auto_reverse,omitempty"`
 }
 
 // Breakaway asks for what acts when the trailer parts from the vehicle.
 type Breakaway struct {
-	Required           *bool    `yaml:"required" json:"required,omitempty"`
-	AnyOf              []Scalar `yaml:"any_of" json:"any_of,omitempty"`
-	Hold               Scalar   `yaml:"hold" json:"hold,omitzero"`
-	HoldsGrade         Scalar   `yaml:"holds_grade" json:"holds_grade,omitzero"`
-	BatteryIndicator   *bool    `yaml:"battery_indicator" json:"battery_indicator,omitempty"`
-	ChargedFromVehicle *bool    `yaml:"charged_from_vehicle" json:"charged_from_vehicle,omitempty"`
+	Required           *Placed[bool] `yaml:"required" json:"required,omitempty"`
+	AnyOf              []Scalar      `yaml:"any_of" json:"any_of,omitempty"`
+	Hold               Scalar        `yaml:"hold" json:"hold,omitzero"`
+	HoldsGrade         Scalar        `yaml:"holds_grade" json:"holds_grade,omitzero"`
+	BatteryIndicator   *Placed[bool] `yaml:"battery_indicator" json:"battery_indicator,omitempty"`
+	ChargedFromVehicle *Placed[bool] `yaml:"charged_from_vehicle" json:"charged_from_vehicle,omitempty"`
 }
 
 // ParkingBrake asks for a parking brake on the trailer.
 type ParkingBrake struct {
-	Required   *bool  `yaml:"required" json:"required,omitempty"`
-	HoldsGrade Scalar `yaml:"holds_grade" json:"holds_grade,omitzero"`
+	Required   *Placed[bool] `yaml:"required" json:"required,omitempty"`
+	HoldsGrade Scalar        `yaml:"holds_grade" json:"holds_grade,omitzero"`
 }
 
 // SafetyChains asks for chains or cables beside the coupling.
 type SafetyChains struct {
-	Required         *bool  `yaml:"required" json:"required,omitempty"`
-	Count            *int   `yaml:"count" json:"count,omitempty"`
-	EachRated        Scalar `yaml:"each_rated" json:"each_rated,omitzero"`
-	EachBreaking     Scalar `yaml:"each_breaking" json:"each_breaking,omitzero"`
-	EachBreakingOver Scalar `yaml:"each_breaking_over" json:"each_breaking_over,omitzero"`
-	TogetherBreaking Scalar `yaml:"together_breaking" json:"together_breaking,omitzero"`
-	Size             Scalar `yaml:"size" json:"size,omitzero"`
-	Crossed          *bool  `yaml:"crossed" json:"crossed,omitempty"`
+	Required         *Placed[bool] `yaml:"required" json:"required,omitempty"`
+	Count            *Placed[int]  `yaml:"count" json:"count,omitempty"`
+	EachRated        Scalar        `yaml:"each_rated" json:"each_rated,omitzero"`
+	EachBreaking     Scalar        `yaml:"each_breaking" json:"each_breaking,omitzero"`
+	EachBreakingOver Scalar        `yaml:"each_breaking_over" json:"each_breaking_over,omitzero"`
+	TogetherBreaking Scalar        `yaml:"together_breaking" json:"together_breaking,omitzero"`
+	Size             Scalar        `yaml:"size" json:"size,omitzero"`
+	Crossed          *Placed[bool] `yaml:"crossed" json:"crossed,omitempty"`
 }
 
 // Coupling asks for features of the coupling.
 type Coupling struct {
-	QuickRelease  *bool `yaml:"quick_release" json:"quick_release,omitempty"`
-	PositiveLock  *bool `yaml:"positive_lock" json:"positive_lock,omitempty"`
-	SecondaryLock *bool `yaml:"secondary_lock" json:"secondary_lock,omitempty"`
-	Marked        *bool `yaml:"marked" json:"marked,omitempty"`
+	QuickRelease  *Placed[bool] `yaml:"quick_release" json:"quick_release,omitempty"`
+	PositiveLock  *Placed[bool] `yaml:"positive_lock" json:"positive_lock,omitempty"`
+	SecondaryLock *Placed[bool] `yaml:"secondary_lock" json:"secondary_lock,omitempty"`
+	Marked        *Placed[bool] `yaml:"marked" json:"marked,omitempty"`
 }
 
 // PartRating asks that the rated mass of parts reach a mass.
@@ -168,8 +190,8 @@ type Stop struct {
 
 // Device asks for a load-levelling hitch or a sway device.
 type Device struct {
-	Role     Scalar `yaml:"role" json:"role"`
-	Required *bool  `yaml:"required" json:"required,omitempty"`
+	Role     Scalar        `yaml:"role" json:"role"`
+	Required *Placed[bool] `yaml:"required" json:"required,omitempty"`
 }
 
 // Connector asks for one of several plugs.
@@ -215,31 +237,64 @@ type compiler struct {
 // A notice has none.
 func (o *Oblige) Compile() ([]Duty, error) {
 	c := &compiler{}
-	c.serviceBrakes(o.ServiceBrakes)
-	c.breakaway(o.Breakaway)
-	c.parkingBrake(o.ParkingBrake)
-	c.safetyChains(o.SafetyChains)
-	c.coupling(o.Coupling)
-	c.partRating(o.PartRating)
-	c.massLimit("mass_limit", o.MassLimit)
-	c.massLimit("mass_ratio", o.MassRatio)
-	c.ballLoad(o.BallLoad)
-	c.performance(o.BrakingPerformance)
-	c.device(o.Device)
-	if o.Connector != nil {
-		words := c.words(o.Connector.AnyOf, rig.Connectors)
-		c.add(oneOf("connector.any_of", fact("trailer.connector"), words, "Trailer plug", "Fit one of "+list(words)+".", nil))
-	}
-	if o.Speed != nil {
-		q := c.quantity(o.Speed.AtMost, quantity.Speed)
-		d := measured("speed.at_most", MergeLeast, fact("use.speed"), "the speed", atMost, q, "Drive no faster than "+q.Text()+" with this trailer.", nil)
-		d.Conduct = true
-		c.add(d)
-	}
-	if o.Notice != nil {
+	c.section("service_brakes", o.ServiceBrakes != nil, func() { c.serviceBrakes(o.ServiceBrakes) })
+	c.section("breakaway", o.Breakaway != nil, func() { c.breakaway(o.Breakaway) })
+	c.section("parking_brake", o.ParkingBrake != nil, func() { c.parkingBrake(o.ParkingBrake) })
+	c.section("safety_chains", o.SafetyChains != nil, func() { c.safetyChains(o.SafetyChains) })
+	c.section("coupling", o.Coupling != nil, func() { c.coupling(o.Coupling) })
+	c.section("part_rating", o.PartRating != nil, func() { c.partRating(o.PartRating) })
+	c.section("mass_limit", o.MassLimit != nil, func() { c.massLimit("mass_limit", o.MassLimit) })
+	c.section("mass_ratio", o.MassRatio != nil, func() { c.massLimit("mass_ratio", o.MassRatio) })
+	c.section("ball_load", o.BallLoad != nil, func() { c.ballLoad(o.BallLoad) })
+	c.section("braking_performance", o.BrakingPerformance != nil, func() { c.performance(o.BrakingPerformance) })
+	c.section("device", o.Device != nil, func() { c.device(o.Device) })
+	c.section("connector", o.Connector != nil, func() { c.connector(o.Connector) })
+	c.section("speed", o.Speed != nil, func() { c.speed(o.Speed) })
+	if o.Notice != nil && c.needed("notice: about", o.Notice.About, Scalar{}) {
 		c.word(o.Notice.About, NoticeSubjects)
 	}
 	return c.duties, c.err
+}
+
+// section compiles one part of the obligation, which must ask something.
+func (c *compiler) section(name string, present bool, compile func()) {
+	if !present {
+		return
+	}
+	before := len(c.duties)
+	compile()
+	if len(c.duties) == before {
+		c.fail(fmt.Errorf("%s: nothing is asked", name))
+	}
+}
+
+// needed refuses a value that was left out, at the place of its neighbour if
+// that is there.
+func (c *compiler) needed(name string, s, near Scalar) bool {
+	switch {
+	case !s.IsZero():
+		return true
+	case !near.IsZero():
+		c.fail(near.Errorf("%s is missing", name))
+	default:
+		c.fail(fmt.Errorf("%s is missing", name))
+	}
+	return false
+}
+
+func (c *compiler) connector(o *Connector) {
+	words := c.words("connector: any_of", o.AnyOf, rig.Connectors)
+	c.add(oneOf("connector.any_of", fact("trailer.connector"), words, "Trailer plug", "Fit one of "+list(words)+".", nil))
+}
+
+func (c *compiler) speed(o *Speed) {
+	if !c.needed("speed: at_most", o.AtMost, Scalar{}) {
+		return
+	}
+	q := c.quantity(o.AtMost, quantity.Speed)
+	d := measured("speed.at_most", MergeLeast, fact("use.speed"), "the speed", atMost, q, "Drive no faster than "+q.Text()+" with this trailer.", nil)
+	d.Conduct = true
+	c.add(d)
 }
 
 func (c *compiler) add(d Duty) {
@@ -277,9 +332,9 @@ func (c *compiler) word(s Scalar, known []string) string {
 	return s.Text
 }
 
-func (c *compiler) words(ss []Scalar, known []string) []string {
+func (c *compiler) words(name string, ss []Scalar, known []string) []string {
 	if len(ss) == 0 {
-		c.fail(errors.New("a list of permitted words must not be empty"))
+		c.fail(fmt.Errorf("%s: the list must not be empty", name))
 	}
 	out := make([]string, len(ss))
 	for i, s := range ss {
@@ -289,19 +344,16 @@ func (c *compiler) words(ss []Scalar, known []string) []string {
 }
 
 // onlyTrue refuses `false` for a feature that can only be asked for.
-func (c *compiler) onlyTrue(b *bool, key string) bool {
-	if b != nil && !*b {
-		c.fail(fmt.Errorf("%s can only be true: leave it out where it is not asked", key))
+func (c *compiler) onlyTrue(b *Placed[bool], key string) bool {
+	if b != nil && !b.Value {
+		c.fail(b.Errorf("%s can only be true: leave it out where it is not asked", key))
 	}
-	return b != nil && *b
+	return b != nil && b.Value
 }
 
 func (c *compiler) serviceBrakes(o *ServiceBrakes) {
-	if o == nil {
-		return
-	}
 	if o.Required != nil {
-		if *o.Required {
+		if o.Required.Value {
 			c.add(flag("service_brakes.required", fitted, "The trailer has service brakes", "The trailer has no service brakes",
 				"Fit service brakes of a permitted kind.", nil))
 		} else {
@@ -309,7 +361,7 @@ func (c *compiler) serviceBrakes(o *ServiceBrakes) {
 		}
 	}
 	if o.Kinds != nil {
-		kinds := c.words(o.Kinds, rig.BrakeKinds[1:])
+		kinds := c.words("service_brakes: kinds", o.Kinds, rig.BrakeKinds[1:])
 		c.add(oneOf("service_brakes.kinds", brakeKind, kinds, "Brake kind", "Change to one of "+list(kinds)+".", ifBraked))
 	}
 	if !o.Wheels.IsZero() {
@@ -390,19 +442,16 @@ func countResult(c *context, ok bool, summary, remedy string, ids ...rig.ID) Res
 }
 
 func (c *compiler) breakaway(o *Breakaway) {
-	if o == nil {
-		return
-	}
 	switch {
-	case o.Required != nil && !*o.Required:
+	case o.Required != nil && !o.Required.Value:
 		if o.AnyOf != nil {
-			c.fail(errors.New("breakaway: required is false, so any_of cannot be asked"))
+			c.fail(o.Required.Errorf("breakaway: required is false, so any_of cannot be asked"))
 		}
 		c.add(relief("breakaway.required", "No breakaway device is asked for."))
 	case o.AnyOf != nil || o.Required != nil:
 		words := rig.BreakawayKinds[1:]
 		if o.AnyOf != nil {
-			words = c.words(o.AnyOf, words)
+			words = c.words("breakaway: any_of", o.AnyOf, words)
 		}
 		c.add(present(words))
 		c.add(oneOf("breakaway.any_of", awayKind, words, "Breakaway", "Fit "+strings.Join(spacedAll(words), " or ")+".", nil))
@@ -418,7 +467,7 @@ func (c *compiler) breakaway(o *Breakaway) {
 			"Prove that the breakaway brake holds the trailer on "+q.Text()+".", ifAutomatic))
 	}
 	if o.BatteryIndicator != nil {
-		if *o.BatteryIndicator {
+		if o.BatteryIndicator.Value {
 			c.add(flag("breakaway.battery_indicator", fact("trailer.breakaway.battery_indicator"),
 				"The breakaway battery shows its state at the driver's seat", "The breakaway battery does not show its state at the driver's seat",
 				"Fit a warning or display for the breakaway battery at the driver's seat.", ifAutomatic))
@@ -427,7 +476,7 @@ func (c *compiler) breakaway(o *Breakaway) {
 		}
 	}
 	if o.ChargedFromVehicle != nil {
-		if *o.ChargedFromVehicle {
+		if o.ChargedFromVehicle.Value {
 			c.add(flag("breakaway.charged_from_vehicle", fact("trailer.breakaway.charged_from_vehicle"),
 				"The towing vehicle keeps the breakaway battery charged", "The towing vehicle does not charge the breakaway battery",
 				"Give the breakaway battery a charge feed from the towing vehicle.", ifAutomatic))
@@ -437,9 +486,7 @@ func (c *compiler) breakaway(o *Breakaway) {
 	}
 }
 
-// present asks for something that acts on separation, whatever the kind; a
-// chain or cable listed among the parts is the secondary coupling where that
-// is permitted and nothing else is said.
+// present asks for something that acts on separation, whatever the kind.
 func present(permitted []string) Duty {
 	return asks("breakaway.required", Demand{Merge: MergeAny, Bool: true}, func(c *context) Result {
 		v := c.Get(awayKind)
@@ -475,12 +522,9 @@ func spacedAll(words []string) []string {
 }
 
 func (c *compiler) parkingBrake(o *ParkingBrake) {
-	if o == nil {
-		return
-	}
 	id := fact("trailer.parking_brake")
 	if o.Required != nil {
-		if *o.Required {
+		if o.Required.Value {
 			c.add(flag("parking_brake.required", id, "The trailer has a parking brake", "The trailer has no parking brake", "Fit a parking brake.", nil))
 		} else {
 			c.add(relief("parking_brake.required", "No parking brake is asked for."))
@@ -494,11 +538,8 @@ func (c *compiler) parkingBrake(o *ParkingBrake) {
 }
 
 func (c *compiler) coupling(o *Coupling) {
-	if o == nil {
-		return
-	}
 	for _, x := range []struct {
-		b                *bool
+		b                *Placed[bool]
 		key, yes, no, do string
 	}{
 		{o.QuickRelease, "quick_release", "The coupling is worked without tools", "The coupling needs tools", "Fit a quick-release coupling."},
@@ -513,7 +554,7 @@ func (c *compiler) coupling(o *Coupling) {
 }
 
 func (c *compiler) massLimit(question string, o *MassLimit) {
-	if o == nil {
+	if !c.needed(question+": of", o.Of, cmp.Or(o.AtMost, o.LessThan, o.AtLeast, o.MoreThan)) {
 		return
 	}
 	of := c.amount(o.Of)
@@ -550,11 +591,8 @@ func compareAmounts(question string, of *expr.Program, rel relation, limit *expr
 			return c.unknown(upperFirst(what)+" cannot be compared with its limit, "+limit.Formula(c.term)+".", ids...)
 		}
 		in := c.inputs(append(of.Facts(), limit.Facts()...)...)
-		v = shownAs(c, of, v)
-		if limit.Constant() || len(limit.Facts()) > 1 {
-			return judge(what, v, lim, rel, limit.Formula(c.term), massRemedy(rel, what, lim), in)
-		}
-		return judge(what, v, shownAs(c, limit, lim), rel, limit.Formula(c.term), massRemedy(rel, what, lim), in)
+		v, lim = shownAs(c, of, v), shownAs(c, limit, lim)
+		return judge(what, v, lim, rel, limit.Formula(c.term), massRemedy(rel, what, lim), in)
 	})
 	d.programs = []*expr.Program{of, limit}
 	return d
@@ -582,9 +620,6 @@ func massRemedy(rel relation, what string, lim expr.Value) string {
 }
 
 func (c *compiler) ballLoad(o *BallLoad) {
-	if o == nil {
-		return
-	}
 	id := fact("trailer.laden.ball")
 	if !o.AtLeast.IsZero() {
 		c.add(limits("ball_load.at_least", MergeMost, id, "the load on the coupling", atLeast, c.amount(o.AtLeast), "Move load forward in the trailer.", nil))
@@ -595,10 +630,7 @@ func (c *compiler) ballLoad(o *BallLoad) {
 }
 
 func (c *compiler) performance(o *BrakingPerformance) {
-	if o == nil {
-		return
-	}
-	if o.Stop != nil {
+	if o.Stop != nil && c.needed("braking_performance: stop: from", o.Stop.From, o.Stop.Within) && c.needed("braking_performance: stop: within", o.Stop.Within, o.Stop.From) {
 		c.add(stop(c.quantity(o.Stop.From, quantity.Speed), c.quantity(o.Stop.Within, quantity.Length)))
 	}
 	for _, x := range []struct {

@@ -5,7 +5,6 @@ import (
 	"math"
 	"math/big"
 	"slices"
-	"strconv"
 	"strings"
 
 	"cel.dev/cel-go/common/ast"
@@ -45,6 +44,9 @@ func compile(text, want string, fits func(*node) bool) (*Program, error) {
 	if len(text) > MaxLength {
 		return nil, &Error{1, 1, fmt.Sprintf("the expression is longer than %d bytes", MaxLength)}
 	}
+	if strings.TrimSpace(text) == "" {
+		return nil, &Error{1, 1, "the expression is empty"}
+	}
 	e, err := env()
 	if err != nil {
 		return nil, err
@@ -52,9 +54,10 @@ func compile(text, want string, fits func(*node) bool) (*Program, error) {
 	checked, issues := e.Compile(text)
 	if issues.Err() != nil {
 		first := issues.Errors()[0]
-		return nil, &Error{first.Location.Line(), first.Location.Column() + 1, plain(first.Message)}
+		// A limit of the parser itself comes without a place.
+		return nil, &Error{max(1, first.Location.Line()), max(1, first.Location.Column()+1), plain(first.Message)}
 	}
-	l := &lowerer{ast: checked.NativeRep()}
+	l := &lowerer{ast: checked.NativeRep(), text: []rune(text)}
 	root, err := l.lower(l.ast.Expr())
 	if err != nil {
 		return nil, err
@@ -67,11 +70,12 @@ func compile(text, want string, fits func(*node) bool) (*Program, error) {
 
 // plain turns the checker's names of operators into what was written.
 func plain(msg string) string {
-	return strings.NewReplacer("'_", "'", "_'", "'", "overload for", "form of", "applied to", "for").Replace(msg)
+	return strings.NewReplacer("'-_'", "'-' as a sign", "'_", "'", "_'", "'", "overload for", "form of", "applied to", "for").Replace(msg)
 }
 
 type lowerer struct {
 	ast   *ast.AST
+	text  []rune
 	count int
 }
 
@@ -107,10 +111,7 @@ func (l *lowerer) fact(e ast.Expr, n *node, path string) (*node, error) {
 	n.op, n.fact, n.den = opFact, f.ID, 1
 	switch f.Kind {
 	case rig.KindQuantity:
-		n.kind, n.dim, n.bound = kindQuantity, f.Dim, uint64(f.Dim.Max())
-		if f.Derived() { // a sum of at most a list's worth of entered figures
-			n.bound *= rig.MaxList
-		}
+		n.kind, n.dim, n.bound = kindQuantity, f.Dim, uint64(f.Dim.Max())*sumOf(path)
 	case rig.KindBool:
 		n.kind = kindBool
 	case rig.KindCount:
@@ -125,6 +126,24 @@ func (l *lowerer) fact(e ast.Expr, n *node, path string) (*node, error) {
 	return n, nil
 }
 
+// sumOf is of how many entered figures, each at most the dimension's Max, a fact
+// can be the sum. Most are entered themselves or taken from one figure; a fact
+// that can be entered may be worked out instead. A test holds this to the rig.
+func sumOf(path string) uint64 {
+	switch path {
+	case "trailer.rated.total", "trailer.laden.total", "trailer.laden.load": // axles and ball
+		return 2
+	case "combination.rated.total": // vehicle and trailer, which is two
+		return 3
+	case "vehicle.rated.axle_sum", "vehicle.laden.axle_sum", "vehicle.laden.total":
+		return rig.MaxList
+	case "combination.laden.total":
+		return rig.MaxList + 2
+	default:
+		return 1
+	}
+}
+
 func (l *lowerer) literal(e ast.Expr, n *node) (*node, error) {
 	n.op, n.den = opConst, 1
 	switch v := e.AsLiteral().(type) {
@@ -136,9 +155,9 @@ func (l *lowerer) literal(e ast.Expr, n *node) (*node, error) {
 	case types.Int:
 		n.kind, n.num = kindNumber, int64(v)
 	case types.Double:
-		// The shortest text of the double is the text of the law again, for any
-		// decimal of up to 15 digits; ParseRatio refuses longer ones.
-		r, err := quantity.ParseRatio(strconv.FormatFloat(float64(v), 'f', -1, 64))
+		// Read from the text of the law: the double has already been rounded, so
+		// that a factor of 0.40000000000000001 would pass for 0.4.
+		r, err := quantity.ParseRatio(l.written(e))
 		if err != nil {
 			return nil, l.fail(e, "this number cannot be held exactly: %v", err)
 		}
@@ -153,6 +172,15 @@ func (l *lowerer) literal(e ast.Expr, n *node) (*node, error) {
 	}
 	n.bound = uint64(n.num)
 	return n, nil
+}
+
+// written is a literal as it stands in the text.
+func (l *lowerer) written(e ast.Expr) string {
+	at, ok := l.ast.SourceInfo().GetOffsetRange(e.ID())
+	if !ok || at.Start < 0 || at.Start > at.Stop || int(at.Stop) > len(l.text) {
+		return ""
+	}
+	return string(l.text[at.Start:at.Stop])
 }
 
 func (l *lowerer) call(e ast.Expr, n *node) (*node, error) {

@@ -2,6 +2,7 @@ package expr
 
 import (
 	"fmt"
+	"math"
 	"math/big"
 	"slices"
 	"strings"
@@ -57,9 +58,17 @@ func (v Value) Sub(w Value) Value {
 	if r.Num().IsInt64() && r.Denom().IsInt64() {
 		return Value{r.Num().Int64(), r.Denom().Int64(), v.Unit}
 	}
-	// Beyond 64 bits only the print is at stake: round to one base unit.
+	// Beyond 64 bits only the print is at stake: cut to one base unit, and to the
+	// largest amount there is.
 	q := new(big.Int).Quo(r.Num(), r.Denom())
-	return Value{q.Int64(), 1, v.Unit}
+	switch {
+	case q.IsInt64():
+		return Value{q.Int64(), 1, v.Unit}
+	case q.Sign() < 0:
+		return Value{-math.MaxInt64, 1, v.Unit}
+	default:
+		return Value{math.MaxInt64, 1, v.Unit}
+	}
 }
 
 // In shows the amount in another unit of its dimension.
@@ -67,9 +76,12 @@ func (v Value) In(u quantity.Unit) Value { v.Unit = u; return v }
 
 // quantity is the amount to the nearest base unit, for print.
 func (v Value) quantity() quantity.Quantity {
-	num := v.Num / v.Den
-	if 2*(v.Num%v.Den) >= v.Den {
+	num, rest := v.Num/v.Den, v.Num%v.Den
+	switch { // twice the rest could exceed 64 bits
+	case rest >= v.Den-rest:
 		num++
+	case -rest >= v.Den+rest:
+		num--
 	}
 	return quantity.New(num, v.Unit)
 }
@@ -227,6 +239,13 @@ func (n *node) explain(r *rig.Rig, t Truth, term func(rig.ID) string, out *[]Rea
 			n.kids[2].explain(r, t, term, out)
 		}
 	default:
+		if n.kids != nil && n.op != opInList && n.op != opInSet && n.kids[0].kind == kindBool {
+			// Both sides of a comparison of truths count, each for what it is.
+			for _, k := range n.kids {
+				k.explain(r, k.truth(r), term, out)
+			}
+			return
+		}
 		*out = append(*out, n.reason(r, t, term))
 	}
 }
@@ -254,8 +273,13 @@ func (n *node) reason(r *rig.Rig, t Truth, term func(rig.ID) string) Reason {
 	if a.op == opConst {
 		a, b, o = b, a, mirrored[o]
 	}
-	if a.kind == kindBool || a.kind == kindWord {
-		reason.Text = fmt.Sprintf("%s %s %s", a.describe(r, term, 0), phrase[o][t == True], b.describe(r, term, 0))
+	if a.kind == kindWord {
+		is, text := phrase[o][t == True], r.Text(a.fact)
+		if b.op == opConst && b.word == text {
+			reason.Text = fmt.Sprintf("%s %s %s", term(a.fact), is, text)
+			return reason
+		}
+		reason.Text = fmt.Sprintf("%s %s %s", a.describe(r, term, 0), is, b.describe(r, term, 0))
 		return reason
 	}
 	unit := a.unit
@@ -345,14 +369,24 @@ func (n *node) formula(term func(rig.ID) string) string {
 	case opConst:
 		return n.constant()
 	case opMul:
-		return fmt.Sprintf("%s x %s", decimal(n.factor), n.kids[0].formula(term))
+		return fmt.Sprintf("%s x %s", decimal(n.factor), n.kids[0].operand(term))
 	case opIf:
-		return fmt.Sprintf("%s or %s", n.kids[1].formula(term), n.kids[2].formula(term))
+		return fmt.Sprintf("%s or %s", n.kids[1].operand(term), n.kids[2].operand(term))
 	}
 	if f := bin[n.op]; f != "" {
-		return fmt.Sprintf(f, n.kids[0].formula(term), n.kids[1].formula(term))
+		return fmt.Sprintf(f, n.kids[0].operand(term), n.kids[1].operand(term))
 	}
 	return "…"
+}
+
+// operand is a formula within another, in brackets where it has parts of its
+// own: 2 x (a + b) is not 2 x a + b.
+func (n *node) operand(term func(rig.ID) string) string {
+	s := n.formula(term)
+	if len(n.kids) < 2 {
+		return s
+	}
+	return "(" + s + ")"
 }
 
 // Formula prints the expression in the terms of the place.

@@ -7,6 +7,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"unicode"
 	"unicode/utf8"
 
 	"drawgear/rules/quantity"
@@ -40,7 +41,7 @@ func FromTree(tree map[string]any) (*Rig, error) {
 	}
 	if d.issues == nil {
 		r.derive()
-		d.derivedContradictions()
+		d.order()
 	}
 	if d.issues != nil {
 		is := d.issues.sorted()
@@ -90,6 +91,10 @@ func (d *decoder) object(path, ptr string, tree map[string]any) {
 			full = path + "." + name
 		}
 		switch {
+		case strings.Contains(name, "."):
+			// A dotted name is how rules write a path; in a document it would
+			// be a second way to give a field, past the check for repeats.
+			d.unknown(at, name, sections[path], false)
 		case path == "" && name == "jurisdiction":
 			d.jurisdiction(at, v)
 		case path == "" && name == "parts":
@@ -155,7 +160,7 @@ func (d *decoder) text(at string, v any) (string, bool) {
 		return "", false
 	}
 	for _, c := range s {
-		if c < ' ' || c == 0x7f {
+		if unicode.IsControl(c) {
 			d.add(at, CodeBadValue, "the text holds a control character", "Use plain text.")
 			return "", false
 		}
@@ -197,7 +202,7 @@ func (d *decoder) count(at string, v any, most int) (int, bool) {
 		n = x
 	case json.Number:
 		m, err := strconv.Atoi(x.String())
-		if err != nil {
+		if err != nil && !errors.Is(err, strconv.ErrRange) { // what is out of range is told below
 			d.add(at, CodeWrongType, "must be a whole number", fmt.Sprintf("0 to %d.", most))
 			return 0, false
 		}
@@ -377,7 +382,9 @@ func (d *decoder) part(ptr string, m map[string]any) Part {
 		d.add(ptr+"/role", CodeBadValue, "a part must say what it is", "One of "+strings.Join(PartRoles, ", ")+".")
 	}
 	if !p.BreakingMass.IsZero() && !p.BreakingForce.IsZero() {
-		d.add(ptr+"/breaking_force", CodeContradiction, "breaking strength stands twice, here and in "+ptr+"/breaking_mass", "Keep the figure that is marked on the part.")
+		for _, x := range [2][2]string{{"breaking_force", "breaking_mass"}, {"breaking_mass", "breaking_force"}} {
+			d.add(ptr+"/"+x[0], CodeContradiction, "breaking strength stands twice, here and in "+ptr+"/"+x[1], "Keep the figure that is marked on the part.")
+		}
 	}
 	return p
 }
@@ -406,13 +413,7 @@ var sums = [][3]string{
 
 func (d *decoder) contradictions() {
 	r := d.rig
-	for _, pair := range noMore {
-		a, b := must(pair[0]), must(pair[1])
-		va, vb := r.values[a], r.values[b]
-		if va.Known && vb.Known && va.Num > vb.Num {
-			d.clash(a, b, fmt.Sprintf("%s is more than %s", r.Text(a), r.Text(b)))
-		}
-	}
+	d.order()
 	for _, s := range sums {
 		whole, x, y := must(s[0]), must(s[1]), must(s[2])
 		if r.values[whole].Known && r.values[x].Known && r.values[y].Known &&
@@ -433,21 +434,44 @@ func (d *decoder) contradictions() {
 	if r.values[kind].Word == "none" && r.values[away].Word == "automatic" {
 		d.clash(away, kind, "the brakes cannot come on by themselves: there are none")
 	}
-	positions, axles := must("trailer.brakes.axle_positions"), must("trailer.axle_count")
-	for i, n := range r.counts[positions] {
-		if r.values[axles].Known && int64(n) > r.values[axles].Num || n == 0 {
-			d.add(fields[positions].Pointer+"/"+strconv.Itoa(i), CodeContradiction,
-				"there is no such axle by "+fields[axles].Pointer, "Count axles from the front, 1 first.")
+	rating := must("vehicle.towing.maker_rating")
+	for _, limit := range []ID{must("vehicle.towing.braked"), must("vehicle.towing.unbraked")} {
+		if r.values[rating].Known && r.values[rating].Num == 0 && r.values[limit].Known {
+			d.clash(limit, rating, "a towing limit is given although the maker gives none")
 		}
 	}
-	if ps := r.counts[positions]; ps != nil && r.values[braked].Known && int64(len(ps)) != r.values[braked].Num {
-		d.clash(positions, braked, fmt.Sprintf("%d axles are listed and %d are said to be braked", len(ps), r.values[braked].Num))
+	d.axlePositions(kind, braked)
+}
+
+func (d *decoder) axlePositions(kind, braked ID) {
+	r, id, axles := d.rig, must("trailer.brakes.axle_positions"), must("trailer.axle_count")
+	positions, listed := r.counts[id]
+	if !listed {
+		return
+	}
+	for i, n := range positions {
+		at := fields[id].Pointer + "/" + strconv.Itoa(i)
+		switch {
+		case n == 0:
+			d.add(at, CodeBadValue, "there is no axle 0", "Count axles from the front, 1 first.")
+		case slices.Contains(positions[:i], n):
+			d.add(at, CodeBadValue, fmt.Sprintf("axle %d stands twice", n), "List each braked axle once.")
+		case r.values[axles].Known && int64(n) > r.values[axles].Num:
+			d.clashAt(at, fields[axles].Pointer, fmt.Sprintf("there is no axle %d among %d", n, r.values[axles].Num))
+		}
+	}
+	if r.values[braked].Known && int64(len(positions)) != r.values[braked].Num {
+		d.clash(id, braked, fmt.Sprintf("%d axles are listed and %d are said to be braked", len(positions), r.values[braked].Num))
+	}
+	if r.values[kind].Word == "none" && len(positions) > 0 {
+		d.clash(id, kind, "axles are braked although there are no brakes")
 	}
 }
 
-// derivedContradictions finds clashes that show only once figures have been
-// worked out, such as a tare above a laden total that was given as two parts.
-func (d *decoder) derivedContradictions() {
+// order finds figures above those they can never exceed. It runs again once
+// figures have been worked out: a tare may be above a laden total that was
+// given as two parts.
+func (d *decoder) order() {
 	r := d.rig
 	for _, pair := range noMore {
 		a, b := must(pair[0]), must(pair[1])
@@ -456,26 +480,33 @@ func (d *decoder) derivedContradictions() {
 			d.clash(a, b, fmt.Sprintf("%s is more than %s", r.Text(a), r.Text(b)))
 		}
 	}
-	for _, der := range r.derivations {
-		if id := must(der.Figure); der.Assumption == "" && r.values[id].Num < 0 {
-			d.add(der.Inputs[0].Pointer, CodeContradiction, "this makes "+der.Figure+" less than nothing ("+der.Formula+")", "Correct one of "+inputPointers(der)+".")
+}
+
+// clash reports both facts, each naming the other, so that a form can mark
+// both. A fact that was worked out stands for the figures that were entered.
+func (d *decoder) clash(a, b ID, why string) {
+	for _, x := range d.entered(a) {
+		for _, y := range d.entered(b) {
+			d.clashAt(x, y, why)
 		}
 	}
 }
 
-func inputPointers(der Derivation) string {
-	ps := make([]string, len(der.Inputs))
-	for i, in := range der.Inputs {
-		ps[i] = in.Pointer
+func (d *decoder) entered(id ID) []string {
+	i, ok := d.rig.derivedBy[id]
+	if !ok {
+		return []string{fields[id].Pointer}
 	}
-	return strings.Join(ps, ", ")
+	var out []string
+	for _, in := range d.rig.derivations[i].Inputs {
+		out = append(out, in.Pointer)
+	}
+	return out
 }
 
-// clash reports both fields, each naming the other, so that a form can mark both.
-func (d *decoder) clash(a, b ID, why string) {
-	for _, x := range [2][2]ID{{a, b}, {b, a}} {
-		at, other := fields[x[0]].Pointer, fields[x[1]].Pointer
-		d.add(at, CodeContradiction, "contradicts "+other+": "+why, "Correct one of the two; leave out the one that is not certain.")
+func (d *decoder) clashAt(a, b, why string) {
+	for _, x := range [2][2]string{{a, b}, {b, a}} {
+		d.add(x[0], CodeContradiction, "contradicts "+x[1]+": "+why, "Correct one of the two; leave out the one that is not certain.")
 	}
 }
 

@@ -1,6 +1,7 @@
 package rig
 
 import (
+	"slices"
 	"strconv"
 
 	"drawgear/rules/quantity"
@@ -116,7 +117,7 @@ func (r *Rig) derive() {
 		again = false
 		for _, f := range formulas {
 			id := must(f.target)
-			if r.values[id].Known {
+			if f.assumption != "" || r.values[id].Known {
 				continue
 			}
 			in := make([]ID, len(f.inputs))
@@ -127,13 +128,9 @@ func (r *Rig) derive() {
 			if !ok {
 				continue
 			}
-			der := Derivation{Figure: f.target, Value: v.Text(), Formula: f.text, Inputs: r.inputsOf(in), Assumption: f.assumption}
-			if f.assumption != "" {
-				continue
-			}
 			r.set(id, v)
 			r.derivedBy[id] = len(r.derivations)
-			r.derivations = append(r.derivations, der)
+			r.derivations = append(r.derivations, Derivation{Figure: f.target, Value: v.Text(), Formula: f.text, Inputs: r.inputsOf(in)})
 			again = true
 		}
 	}
@@ -142,7 +139,7 @@ func (r *Rig) derive() {
 			continue
 		}
 		in := []ID{must(f.inputs[0]), must(f.inputs[1])}
-		if v, ok := f.apply(r, in); ok {
+		if v, ok := f.apply(r, in); ok && v.Base() >= 0 {
 			estimates = append(estimates, Derivation{Figure: f.target, Value: v.Text(), Formula: f.text, Inputs: r.inputsOf(in), Assumption: f.assumption})
 		}
 	}
@@ -207,8 +204,10 @@ func (r *Rig) work(target string, v Value, formula string, inputs ...string) {
 	r.values[id] = v
 	var in []Input
 	for _, p := range inputs {
-		if pid := must(p); r.known(pid) {
-			in = append(in, Input{Pointer: fields[pid].Pointer, Value: r.Text(pid)})
+		for _, x := range r.Inputs(must(p)) {
+			if !slices.Contains(in, x) {
+				in = append(in, x)
+			}
 		}
 	}
 	r.derivedBy[id] = len(r.derivations)

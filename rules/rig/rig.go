@@ -87,16 +87,20 @@ func (r *Rig) Set(id ID) ([]string, bool) {
 // Text prints a known fact for people and for the inputs of a finding.
 func (r *Rig) Text(id ID) string {
 	f, v := fields[id], r.values[id]
+	if !r.known(id) {
+		return "unknown"
+	}
 	switch f.Kind {
 	case KindWords:
 		return strings.Join(r.Sets[id], ", ")
 	case KindCounts:
 		return strings.Trim(fmt.Sprint(r.counts[id]), "[]")
-	}
-	if !v.Known {
-		return "unknown"
-	}
-	switch f.Kind {
+	case KindMasses:
+		texts := make([]string, len(r.lists[id]))
+		for i, q := range r.lists[id] {
+			texts[i] = q.Text()
+		}
+		return strings.Join(texts, ", ")
 	case KindQuantity:
 		return r.quantities[id].Text()
 	case KindBool:

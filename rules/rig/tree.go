@@ -8,6 +8,7 @@ import (
 	"io"
 	"strconv"
 	"strings"
+	"unicode/utf8"
 )
 
 // Limits of a rig document. The contract states them.
@@ -23,7 +24,7 @@ const (
 // escape writes a name as a JSON Pointer token (RFC 6901).
 func escape(name string) string {
 	if len(name) > MaxText {
-		name = name[:MaxText]
+		name = strings.ToValidUTF8(name[:MaxText], "") // the cut may fall inside a character
 	}
 	return strings.ReplaceAll(strings.ReplaceAll(name, "~", "~0"), "/", "~1")
 }
@@ -34,6 +35,9 @@ func escape(name string) string {
 func parseJSON(data []byte) (map[string]any, Issues) {
 	if len(data) > MaxBytes {
 		return nil, Issues{{"", CodeLimit, fmt.Sprintf("the document is larger than %d bytes", MaxBytes), "Send one rig a request."}}
+	}
+	if !utf8.Valid(data) { // encoding/json would put U+FFFD in its place and say nothing
+		return nil, Issues{{"", CodeSyntax, "not a JSON document: the text is not UTF-8", "Encode the document as UTF-8."}}
 	}
 	dec := json.NewDecoder(bytes.NewReader(data))
 	dec.UseNumber()

@@ -1,0 +1,54 @@
+// Package api is the HTTP edge: it holds requests to the contract, hands them
+// to the service and writes what comes back. Types and routes are generated
+// from the contract; every error becomes a problem reply in one place.
+package api
+
+import (
+	"io"
+	"log/slog"
+	"time"
+
+	"github.com/labstack/echo/v4"
+
+	"drawgear/openapi"
+	"drawgear/service"
+)
+
+// DefaultTimeout is how long a request may take if Config does not say.
+const DefaultTimeout = 10 * time.Second
+
+// Config is what the edge needs.
+type Config struct {
+	Service *service.Assessor
+	Logger  *slog.Logger  // access and faults; nil for none
+	Timeout time.Duration // for one request, body not counted; 0 for DefaultTimeout
+}
+
+// New returns the service as an http.Handler. How long a request may take to
+// arrive is for the http.Server to say; a body that is late is then answered
+// as a problem too.
+func New(cfg Config) *echo.Echo {
+	if cfg.Logger == nil {
+		cfg.Logger = slog.New(slog.DiscardHandler)
+	}
+	if cfg.Timeout <= 0 {
+		cfg.Timeout = DefaultTimeout
+	}
+	e := echo.New()
+	e.Logger.SetOutput(io.Discard) // echo's own log; ours is cfg.Logger
+	e.Binder = rigBinder{}
+	e.HTTPErrorHandler = problemHandler(cfg.Logger)
+	e.Use(nameRequest, logAccess(cfg.Logger), secure, recovered(cfg.Logger), inTime(cfg.Timeout), checkParameters(openapi.Operations()))
+	RegisterHandlers(withHead{e}, NewStrictHandler(&handlers{service: cfg.Service}, nil))
+	return e
+}
+
+// withHead gives every path with GET a HEAD as well: the same handler, whose
+// body net/http then leaves out.
+type withHead struct{ *echo.Echo }
+
+// GET registers both.
+func (w withHead) GET(path string, h echo.HandlerFunc, m ...echo.MiddlewareFunc) *echo.Route {
+	w.HEAD(path, h, m...)
+	return w.Echo.GET(path, h, m...)
+}

@@ -1,0 +1,83 @@
+package service
+
+import (
+	"context"
+	"encoding/base64"
+	"fmt"
+	"strconv"
+	"strings"
+	"time"
+
+	"drawgear/rules"
+)
+
+// Page is a list, or the part of one that fits a page.
+type Page[T any] struct {
+	Items []T    `json:"items"`
+	Next  string `json:"next,omitempty"` // cursor of what follows; empty if nothing does
+}
+
+// Sizes of a page of assessments.
+const (
+	DefaultLimit = 20
+	MaxLimit     = 100
+)
+
+// Query picks assessments for a list. The zero Query is the first page of all.
+type Query struct {
+	Jurisdiction string        // only this place, exactly; empty for all
+	Verdict      rules.Verdict // only this verdict; empty for all
+	Limit        int           // 1 to MaxLimit; 0 for DefaultLimit
+	Cursor       string        // Next of the page before; empty for the first
+}
+
+// List gives a page of what was kept, newest first.
+func (s *Assessor) List(ctx context.Context, q Query) (Page[Summary], error) {
+	limit := q.Limit
+	if limit <= 0 {
+		limit = DefaultLimit
+	}
+	limit = min(limit, MaxLimit)
+	f := Filter{Jurisdiction: q.Jurisdiction, Verdict: q.Verdict, Limit: limit + 1} // one more tells whether a page follows
+	if q.Cursor != "" {
+		after, err := parseCursor(q.Cursor)
+		if err != nil {
+			return Page[Summary]{}, err
+		}
+		f.After = &after
+	}
+	items, err := s.store.List(ctx, f)
+	if err != nil {
+		return Page[Summary]{}, fmt.Errorf("list assessments: %w", err)
+	}
+	page := Page[Summary]{Items: make([]Summary, 0, limit)}
+	for i, it := range items {
+		if i == limit {
+			page.Next = cursor(items[limit-1].position())
+			break
+		}
+		it.CreatedAt = it.CreatedAt.UTC()
+		page.Items = append(page.Items, it)
+	}
+	return page, nil
+}
+
+// cursor writes a place in the list so that it can stand in a URL. Callers are
+// not meant to look inside.
+func cursor(p Position) string {
+	return base64.RawURLEncoding.EncodeToString([]byte(strconv.FormatInt(p.CreatedAt.UnixMicro(), 10) + "." + p.ID))
+}
+
+func parseCursor(text string) (Position, error) {
+	raw, err := base64.RawURLEncoding.Strict().DecodeString(text)
+	if err != nil {
+		return Position{}, ErrCursor
+	}
+	micros, id, ok := strings.Cut(string(raw), ".")
+	n, err := strconv.ParseInt(micros, 10, 64)
+	p := Position{CreatedAt: time.UnixMicro(n).UTC(), ID: id}
+	if !ok || err != nil || cursor(p) != text {
+		return Position{}, ErrCursor
+	}
+	return p, nil
+}

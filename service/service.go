@@ -1,0 +1,183 @@
+// Package service holds the use cases: assess a rig, read and replay what was
+// answered, and list the law that answers rest on. It is the only reader of the
+// clock, and it says what it needs of a store.
+package service
+
+import (
+	"bytes"
+	"context"
+	"crypto/rand"
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"time"
+
+	"drawgear/rules"
+	"drawgear/rules/rig"
+)
+
+// Errors that callers tell apart. Refused rigs are rig.Issues, a place without
+// law is *rules.UnknownJurisdiction.
+var (
+	// ErrNotFound: there is no such thing, or no longer.
+	ErrNotFound = errors.New("not found")
+	// ErrCursor: a cursor that no list gave.
+	ErrCursor = errors.New("not a cursor of this list")
+	// ErrUnavailable: the store is away; the same call may work later.
+	ErrUnavailable = errors.New("the store is away")
+	// ErrRulesetUnavailable: a ruleset version that a replay needs is not loaded.
+	ErrRulesetUnavailable = errors.New("a ruleset version of then is not loaded")
+)
+
+// Assessor carries out the use cases. It is safe for concurrent use.
+type Assessor struct {
+	book  *rules.Book
+	store Store
+	now   func() time.Time
+}
+
+// New returns the use cases over a library and a store. The clock gives the
+// day of rigs that name none, and the time of what is kept.
+func New(book *rules.Book, store Store, now func() time.Time) *Assessor {
+	return &Assessor{book: book, store: store, now: now}
+}
+
+// Assessment is a rig and the answer to it. ID and CreatedAt are set only if
+// it was kept.
+type Assessment struct {
+	ID        string          `json:"id,omitempty"`
+	CreatedAt time.Time       `json:"created_at,omitzero"`
+	Rig       json.RawMessage `json:"rig"`    // as sent, without white space between values
+	Answer    json.RawMessage `json:"answer"` // as rules gave it
+
+	Verdict rules.Verdict `json:"-"` // of the answer, for callers that act on it
+}
+
+// Encode gives the one line of JSON in which an assessment travels, over HTTP
+// and on the command line alike.
+func (a Assessment) Encode() ([]byte, error) {
+	line, err := json.Marshal(a)
+	if err != nil {
+		return nil, fmt.Errorf("write an assessment: %w", err)
+	}
+	return append(line, '\n'), nil
+}
+
+// Assess answers for a rig document and, if record is set, keeps both.
+func (s *Assessor) Assess(ctx context.Context, document []byte, record bool) (Assessment, error) {
+	r, err := decode(document)
+	if err != nil {
+		return Assessment{}, err
+	}
+	now := s.now().UTC()
+	day, given := r.AsOf()
+	if !given {
+		day = rig.Day(now.Unix() / 86400)
+	}
+	answer, err := s.book.Assess(r, day)
+	if err != nil {
+		return Assessment{}, fmt.Errorf("assess the rig: %w", err)
+	}
+	a := Assessment{Verdict: answer.Verdict}
+	if a.Answer, err = json.Marshal(answer); err != nil {
+		return Assessment{}, fmt.Errorf("write the answer: %w", err)
+	}
+	var tight bytes.Buffer
+	if err := json.Compact(&tight, document); err != nil {
+		return Assessment{}, fmt.Errorf("tighten the rig: %w", err)
+	}
+	a.Rig = tight.Bytes()
+	if !record {
+		return a, nil
+	}
+	// 26 letters and digits hold 130 random bits: an id cannot be guessed.
+	// Stores keep microseconds, so that is all the time that is claimed.
+	a.ID, a.CreatedAt = rand.Text(), now.Truncate(time.Microsecond)
+	err = s.store.Put(ctx, Record{
+		Summary: Summary{
+			ID: a.ID, CreatedAt: a.CreatedAt, Jurisdiction: answer.Jurisdiction, AsOf: answer.AsOf,
+			Verdict: answer.Verdict, AnswerSHA256: digest(a.Answer),
+		},
+		Rig: a.Rig, Answer: a.Answer,
+	})
+	if err != nil {
+		return Assessment{}, fmt.Errorf("keep the assessment: %w", err)
+	}
+	return a, nil
+}
+
+// decode reads a rig that is asked about, which unlike the rig of a worked
+// example must say whose law is meant.
+func decode(document []byte) (*rig.Rig, error) {
+	r, err := rig.Decode(document)
+	if err != nil {
+		return nil, fmt.Errorf("read the rig: %w", err)
+	}
+	if r.Jurisdiction == "" {
+		return nil, rig.Issues{{
+			Pointer: "/jurisdiction", Code: rig.CodeBadValue,
+			Message: "it is not said whose law is meant", Advice: "Give an ISO 3166 code, for example AU-NSW, GB, US-CA.",
+		}}
+	}
+	return r, nil
+}
+
+func digest(b []byte) string {
+	sum := sha256.Sum256(b)
+	return hex.EncodeToString(sum[:])
+}
+
+// Get returns what was kept under an id.
+func (s *Assessor) Get(ctx context.Context, id string) (Assessment, error) {
+	rec, err := s.store.Get(ctx, id)
+	if err != nil {
+		return Assessment{}, fmt.Errorf("get an assessment: %w", err)
+	}
+	return Assessment{ID: rec.ID, CreatedAt: rec.CreatedAt.UTC(), Rig: rec.Rig, Answer: rec.Answer, Verdict: rec.Verdict}, nil
+}
+
+// Replay is a kept assessment evaluated again.
+type Replay struct {
+	Same           bool            `json:"same"` // to the byte
+	RecordedSHA256 string          `json:"recorded_sha256"`
+	ReplayedSHA256 string          `json:"replayed_sha256"`
+	Answer         json.RawMessage `json:"answer"` // as it comes out now
+}
+
+// Replay evaluates what was kept under an id again, for the day and with the
+// ruleset versions of then.
+func (s *Assessor) Replay(ctx context.Context, id string) (Replay, error) {
+	rec, err := s.store.Get(ctx, id)
+	if err != nil {
+		return Replay{}, fmt.Errorf("get an assessment: %w", err)
+	}
+	var then struct {
+		AsOf     string             `json:"as_of"`
+		Rulesets []rules.RulesetRef `json:"rulesets"`
+	}
+	if err := json.Unmarshal(rec.Answer, &then); err != nil {
+		return Replay{}, fmt.Errorf("read the recorded answer: %w", err)
+	}
+	day, err := rig.ParseDay(then.AsOf)
+	if err != nil {
+		return Replay{}, fmt.Errorf("read the recorded day: %w", err)
+	}
+	r, err := decode(rec.Rig)
+	if err != nil {
+		// Not wrapped: the fault is not in what the caller sent.
+		return Replay{}, fmt.Errorf("read the recorded rig: %v", err)
+	}
+	answer, err := s.book.AssessWith(r, day, then.Rulesets)
+	if err != nil {
+		return Replay{}, fmt.Errorf("assess the recorded rig: %w: %w", ErrRulesetUnavailable, err)
+	}
+	out := Replay{RecordedSHA256: digest(rec.Answer)}
+	if out.Answer, err = json.Marshal(answer); err != nil {
+		return Replay{}, fmt.Errorf("write the answer: %w", err)
+	}
+	out.ReplayedSHA256 = digest(out.Answer)
+	out.Same = bytes.Equal(rec.Answer, out.Answer)
+	return out, nil
+}
