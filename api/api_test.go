@@ -14,6 +14,7 @@ import (
 	"net"
 	"net/http"
 	"net/http/httptest"
+	"reflect"
 	"regexp"
 	"slices"
 	"strings"
@@ -246,7 +247,7 @@ func TestListing(t *testing.T) {
 // TestLibrary reads every place, ruleset, version and source that is shipped.
 func TestLibrary(t *testing.T) {
 	h := newServer(t)
-	for _, j := range decode[service.Page[rules.Jurisdiction]](t, call(t, h, "GET", "/v1/jurisdictions", "")).Items {
+	for _, j := range decode[service.All[rules.Jurisdiction]](t, call(t, h, "GET", "/v1/jurisdictions", "")).Items {
 		if one := decode[rules.Jurisdiction](t, call(t, h, "GET", "/v1/jurisdictions/"+j.Code, "")); one.Code != j.Code || len(one.Rulesets) == 0 {
 			t.Errorf("%s reads as %+v", j.Code, one)
 		}
@@ -255,11 +256,11 @@ func TestLibrary(t *testing.T) {
 		}
 	}
 	count := 0
-	for _, rs := range decode[service.Page[service.Ruleset]](t, call(t, h, "GET", "/v1/rulesets", "")).Items {
+	for _, rs := range decode[service.All[service.Ruleset]](t, call(t, h, "GET", "/v1/rulesets", "")).Items {
 		if one := decode[service.Ruleset](t, call(t, h, "GET", "/v1/rulesets/"+rs.ID, "")); one.ID != rs.ID || one.Title != rs.Title {
 			t.Errorf("%s reads as %+v", rs.ID, one)
 		}
-		versions := decode[service.Page[rules.RulesetRef]](t, call(t, h, "GET", "/v1/rulesets/"+rs.ID+"/versions", "")).Items
+		versions := decode[service.All[rules.RulesetRef]](t, call(t, h, "GET", "/v1/rulesets/"+rs.ID+"/versions", "")).Items
 		if !slices.Equal(versions, rs.Versions) {
 			t.Errorf("%s has versions %v, listed %v", rs.ID, versions, rs.Versions)
 		}
@@ -274,14 +275,15 @@ func TestLibrary(t *testing.T) {
 	if count != len(book(t).Rulesets()) || count == 0 {
 		t.Errorf("%d versions are listed, %d are held", count, len(book(t).Rulesets()))
 	}
-	sources := decode[service.Page[rules.CitedSource]](t, call(t, h, "GET", "/v1/sources", "")).Items
+	sources := decode[service.All[map[string]any]](t, call(t, h, "GET", "/v1/sources", "")).Items
 	for _, s := range sources {
-		if one := decode[rules.CitedSource](t, call(t, h, "GET", "/v1/sources/"+s.ID, "")); one.ID != s.ID || len(one.CitedBy) == 0 {
-			t.Errorf("%s reads as %+v", s.ID, one)
+		one := decode[map[string]any](t, call(t, h, "GET", fmt.Sprint("/v1/sources/", s["id"]), ""))
+		if !reflect.DeepEqual(one, s) || len(one["cited_by"].([]any)) == 0 {
+			t.Errorf("%v reads as %v", s, one)
 		}
 	}
-	if len(sources) == 0 {
-		t.Error("no source is listed")
+	if len(sources) != len(book(t).Sources()) || len(sources) == 0 {
+		t.Errorf("%d sources are listed, %d are held", len(sources), len(book(t).Sources()))
 	}
 }
 

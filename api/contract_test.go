@@ -295,7 +295,8 @@ func TestReplySchemas(t *testing.T) {
 		"Jurisdiction": rules.Jurisdiction{}, "Source": rules.CitedSource{}, "Checked": law.Checked{},
 		"Assessment": service.Assessment{}, "AssessmentSummary": service.Summary{}, "Replay": service.Replay{},
 		"Ruleset": service.Ruleset{}, "RulesetVersion": service.RulesetVersion{}, "Readiness": service.Readiness{},
-		"AssessmentPage": service.Page[service.Summary]{}, "RulesetPage": service.Page[service.Ruleset]{},
+		"AssessmentPage": service.Page[service.Summary]{}, "RulesetPage": service.All[service.Ruleset]{}, "RulesetVersionPage": service.All[rules.RulesetRef]{},
+		"JurisdictionPage": service.All[rules.Jurisdiction]{}, "SourcePage": service.All[rules.CitedSource]{},
 		"RulesetDocument": law.Document{}, "Rule": law.RuleText{}, "Cite": law.Cite{}, "RulesetSource": law.Source{},
 		"WorkedExample": law.Example{}, "Oblige": duty.Oblige{}, "Problem": api.Problem{}, "Fault": api.Fault{},
 	} {
@@ -433,7 +434,7 @@ func TestLawWords(t *testing.T) {
 		"LEVEL":      {words(all["Level"].Value), "practice"},
 		"ABOUT":      {words(all["About"].Value), "other"},
 		"HOW":        {words(all["Verification"].Value), "memory"},
-		"CONFIDENCE": {words(all["Confidence"].Value), "low"},
+		"CONFIDENCE": {words(all["Confidence"].Value), "high"},
 		"WHEELS":     {words(oblige["service_brakes"].Value.Properties["wheels"].Value), "all"},
 		"ROLE":       {words(oblige["device"].Value.Properties["role"].Value), "sway_device"},
 	}

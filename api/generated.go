@@ -273,7 +273,7 @@ type Jurisdiction = rules.Jurisdiction
 type JurisdictionCode = string
 
 // JurisdictionPage Jurisdictions by code.
-type JurisdictionPage = service.Page[rules.Jurisdiction]
+type JurisdictionPage = service.All[rules.Jurisdiction]
 
 // Length A length; m, mm, cm, km, in, ft or mi; up to 1000 km.
 //
@@ -408,7 +408,7 @@ type RulesetDocument = json.RawMessage
 type RulesetID = string
 
 // RulesetPage Rulesets by id.
-type RulesetPage = service.Page[service.Ruleset]
+type RulesetPage = service.All[service.Ruleset]
 
 // RulesetRef One version of a ruleset, identified by its text.
 type RulesetRef = rules.RulesetRef
@@ -420,7 +420,7 @@ type RulesetSource = json.RawMessage
 type RulesetVersion = service.RulesetVersion
 
 // RulesetVersionPage Versions of a ruleset, oldest first.
-type RulesetVersionPage = service.Page[rules.RulesetRef]
+type RulesetVersionPage = service.All[rules.RulesetRef]
 
 // SHA256 A SHA-256 digest in lower-case hexadecimal.
 //
@@ -441,7 +441,7 @@ type SourceID = string
 type SourceKind = string
 
 // SourcePage Sources by id.
-type SourcePage = service.Page[rules.CitedSource]
+type SourcePage = service.All[rules.CitedSource]
 
 // Speed A speed; km/h, mph, m/s or ft/s; up to 1000 km/h.
 //

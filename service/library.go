@@ -10,7 +10,7 @@ import (
 )
 
 // Jurisdictions lists the places whose law is encoded, by code.
-func (s *Assessor) Jurisdictions() Page[rules.Jurisdiction] {
+func (s *Assessor) Jurisdictions() All[rules.Jurisdiction] {
 	return whole(s.book.Jurisdictions())
 }
 
@@ -41,7 +41,7 @@ func rulesetOf(versions []*law.Ruleset) Ruleset {
 }
 
 // Rulesets lists all rulesets by id.
-func (s *Assessor) Rulesets() Page[Ruleset] {
+func (s *Assessor) Rulesets() All[Ruleset] {
 	var out []Ruleset
 	for _, rs := range s.book.Rulesets() {
 		if n := len(out); n == 0 || out[n-1].ID != rs.Ruleset {
@@ -77,7 +77,7 @@ func (s *Assessor) RulesetVersion(id string, version int) (RulesetVersion, error
 }
 
 // Sources lists the publications that rules cite, by id.
-func (s *Assessor) Sources() Page[rules.CitedSource] { return whole(s.book.Sources()) }
+func (s *Assessor) Sources() All[rules.CitedSource] { return whole(s.book.Sources()) }
 
 // Source returns one publication.
 func (s *Assessor) Source(id string) (rules.CitedSource, error) {
@@ -89,12 +89,12 @@ func (s *Assessor) Source(id string) (rules.CitedSource, error) {
 	return rules.CitedSource{}, fmt.Errorf("source %s: %w", id, ErrNotFound)
 }
 
-// whole is a list that comes in one page, empty rather than null.
-func whole[T any](items []T) Page[T] {
+// whole makes a list, empty rather than null.
+func whole[T any](items []T) All[T] {
 	if items == nil {
 		items = []T{}
 	}
-	return Page[T]{Items: items}
+	return All[T]{Items: items}
 }
 
 // Readiness says whether requests can be answered.

@@ -11,10 +11,15 @@ import (
 	"drawgear/rules"
 )
 
-// Page is a list, or the part of one that fits a page.
+// Page is the part of a list that fits a page.
 type Page[T any] struct {
 	Items []T    `json:"items"`
 	Next  string `json:"next,omitempty"` // cursor of what follows; empty if nothing does
+}
+
+// All is a list that comes whole.
+type All[T any] struct {
+	Items []T `json:"items"`
 }
 
 // Sizes of a page of assessments.

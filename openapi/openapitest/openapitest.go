@@ -98,11 +98,11 @@ func Check(t testing.TB, req *http.Request, body []byte, r Reply) {
 	}
 	find.Body = io.NopCloser(bytes.NewReader(body))
 	route, params, err := rt.FindRoute(find)
-	if err != nil {
-		var none *routers.RouteError
-		if !errors.As(err, &none) {
-			t.Fatalf("find %s %s in the contract: %v", req.Method, req.URL, err)
-		}
+	var none *routers.RouteError
+	if err != nil && !errors.As(err, &none) {
+		t.Fatalf("find %s %s in the contract: %v", req.Method, req.URL, err)
+	}
+	if none != nil || strings.HasSuffix(find.URL.Path, "/") { // which the router looks past
 		if r.Status < http.StatusBadRequest && req.Method != http.MethodOptions {
 			t.Errorf("%s %s is not in the contract and was answered with %d", req.Method, req.URL, r.Status)
 		}

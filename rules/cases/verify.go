@@ -171,7 +171,7 @@ func sidesMissing(th expr.Threshold, close expr.Value, rigs []*rig.Rig) string {
 		return "at the boundary"
 	case !above:
 		return "just above"
-	case !below && th.Constant.Num > 0:
+	case !below && rig.ByID(th.Fact).Kind != rig.KindCount: // one axle less than one is no rig
 		return "just below"
 	default:
 		return ""

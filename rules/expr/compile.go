@@ -28,19 +28,33 @@ func (e *Error) Error() string { return fmt.Sprintf("%d:%d: %s", e.Line, e.Colum
 type Program struct {
 	text string
 	root *node
+	uses []string
 }
 
+// Uses lists the defined conditions that the expression names.
+func (p *Program) Uses() []string { return p.uses }
+
+// Names are conditions that a ruleset defines once and uses by name, written
+// named.carrier in an expression.
+type Names map[string]*Program
+
+// namePrefix marks a use of a defined condition.
+const namePrefix = "named."
+
 // CompileCondition compiles a true-or-false expression.
-func CompileCondition(text string) (*Program, error) {
-	return compile(text, "a condition, true or false", func(n *node) bool { return n.kind == kindBool })
+func CompileCondition(text string) (*Program, error) { return CompileWithNames(text, nil) }
+
+// CompileWithNames compiles a condition that may use defined ones.
+func CompileWithNames(text string, names Names) (*Program, error) {
+	return compile(text, names, "a condition, true or false", func(n *node) bool { return n.kind == kindBool })
 }
 
 // CompileAmount compiles an expression that yields a quantity of the dimension.
 func CompileAmount(text string, dim quantity.Dimension) (*Program, error) {
-	return compile(text, "an amount of "+dim.String(), func(n *node) bool { return n.kind == kindQuantity && n.dim == dim })
+	return compile(text, nil, "an amount of "+dim.String(), func(n *node) bool { return n.kind == kindQuantity && n.dim == dim })
 }
 
-func compile(text, want string, fits func(*node) bool) (*Program, error) {
+func compile(text string, names Names, want string, fits func(*node) bool) (*Program, error) {
 	if len(text) > MaxLength {
 		return nil, &Error{1, 1, fmt.Sprintf("the expression is longer than %d bytes", MaxLength)}
 	}
@@ -51,13 +65,18 @@ func compile(text, want string, fits func(*node) bool) (*Program, error) {
 	if err != nil {
 		return nil, err
 	}
+	if len(names) > 0 {
+		if e, err = e.Extend(declare(names)...); err != nil {
+			return nil, fmt.Errorf("declare the defined conditions: %w", err)
+		}
+	}
 	checked, issues := e.Compile(text)
 	if issues.Err() != nil {
 		first := issues.Errors()[0]
 		// A limit of the parser itself comes without a place.
 		return nil, &Error{max(1, first.Location.Line()), max(1, first.Location.Column()+1), plain(first.Message)}
 	}
-	l := &lowerer{ast: checked.NativeRep(), text: []rune(text)}
+	l := &lowerer{ast: checked.NativeRep(), text: []rune(text), names: names}
 	root, err := l.lower(l.ast.Expr())
 	if err != nil {
 		return nil, err
@@ -65,7 +84,8 @@ func compile(text, want string, fits func(*node) bool) (*Program, error) {
 	if !fits(root) {
 		return nil, &Error{1, 1, "this must be " + want}
 	}
-	return &Program{text: strings.TrimSpace(text), root: root}, nil
+	slices.Sort(l.used)
+	return &Program{text: strings.TrimSpace(text), root: root, uses: slices.Compact(l.used)}, nil
 }
 
 // plain turns the checker's names of operators into what was written.
@@ -74,6 +94,8 @@ func plain(msg string) string {
 }
 
 type lowerer struct {
+	names Names
+	used  []string
 	ast   *ast.AST
 	text  []rune
 	count int
@@ -104,6 +126,12 @@ func (l *lowerer) lower(e ast.Expr) (*node, error) {
 }
 
 func (l *lowerer) fact(e ast.Expr, n *node, path string) (*node, error) {
+	if name, ok := strings.CutPrefix(path, namePrefix); ok {
+		// The definition itself takes the place of its name; nodes are immutable
+		// once compiled and may be shared.
+		l.used = append(l.used, name)
+		return l.names[name].root, nil
+	}
 	f, ok := rig.Lookup(path)
 	if !ok {
 		return nil, l.fail(e, "there is no fact %s", path)

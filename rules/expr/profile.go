@@ -7,6 +7,8 @@ package expr
 
 import (
 	"fmt"
+	"maps"
+	"slices"
 	"sync"
 
 	"cel.dev/cel-go/cel"
@@ -188,6 +190,15 @@ func newEnv(bind func(overload) cel.OverloadOpt) (*cel.Env, error) {
 		opts = append(opts, cel.Function(name, byName[name]...))
 	}
 	return cel.NewCustomEnv(opts...)
+}
+
+// declare gives the checker the defined conditions, in a fixed order.
+func declare(names Names) []cel.EnvOption {
+	var opts []cel.EnvOption
+	for _, name := range slices.Sorted(maps.Keys(names)) {
+		opts = append(opts, cel.Variable(namePrefix+name, cel.BoolType))
+	}
+	return opts
 }
 
 // env is built once: it depends on nothing but the tables above.

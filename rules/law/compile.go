@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"maps"
 	"slices"
 	"strings"
 
@@ -21,6 +22,7 @@ type Ruleset struct {
 	Canonical []byte
 	Rules     []*Rule
 	TermOf    map[rig.ID]string
+	Named     expr.Names // conditions defined once for several rules
 }
 
 // Rule is a compiled rule.
@@ -35,10 +37,11 @@ type Rule struct {
 // compile checks a document and compiles its rules. All faults are reported,
 // joined, in the order of the text.
 func compile(doc *Document) (*Ruleset, error) {
-	rs := &Ruleset{Document: *doc, TermOf: map[rig.ID]string{}}
+	rs := &Ruleset{Document: *doc, TermOf: map[rig.ID]string{}, Named: expr.Names{}}
 	c := &checker{doc: doc, rs: rs, sources: map[string]*Source{}}
 	c.head()
 	c.sourceList()
+	c.definitions()
 	c.ruleList()
 	c.exampleList()
 	if err := errors.Join(c.faults...); err != nil {
@@ -158,6 +161,23 @@ func (c *checker) sourceList() {
 	}
 }
 
+// definitions compiles the named conditions; they do not use each other.
+func (c *checker) definitions() {
+	for _, name := range slices.Sorted(maps.Keys(c.doc.Define)) {
+		if !nameForm.MatchString(name) {
+			c.fault("define: %q is not a name (lower case letters and underscores)", name)
+			continue
+		}
+		s := c.doc.Define[name]
+		p, err := expr.CompileCondition(s.Text)
+		if err != nil {
+			c.fault("define %s: %w", name, s.At(err))
+			continue
+		}
+		c.rs.Named[name] = p
+	}
+}
+
 func (c *checker) ruleList() {
 	if len(c.doc.Rules) == 0 {
 		c.fault("rules: at least one is needed")
@@ -194,7 +214,7 @@ func (c *checker) ruleList() {
 			c.fault("%s: there is no source %q", where, t.Cite.Source)
 		}
 		if t.When.Text != "" && t.When.Text != "true" {
-			p, err := expr.CompileCondition(t.When.Text)
+			p, err := expr.CompileWithNames(t.When.Text, c.rs.Named)
 			if err != nil {
 				c.fault("%s: when: %w", where, t.When.At(err))
 			}

@@ -29,17 +29,18 @@ const (
 
 // Document is a ruleset version as written.
 type Document struct {
-	Ruleset      string            `yaml:"ruleset" json:"ruleset"`
-	Version      int               `yaml:"version" json:"version"`
-	Title        string            `yaml:"title" json:"title"`
-	Jurisdiction string            `yaml:"jurisdiction" json:"jurisdiction,omitempty"`
-	Effective    Interval          `yaml:"effective" json:"effective,omitzero"`
-	Reviewed     Day               `yaml:"reviewed" json:"reviewed"`
-	Extends      []string          `yaml:"extends" json:"extends,omitempty"`
-	Terms        map[string]string `yaml:"terms" json:"terms,omitempty"`
-	Sources      []Source          `yaml:"sources" json:"sources"`
-	Rules        []RuleText        `yaml:"rules" json:"rules"`
-	Examples     []Example         `yaml:"examples" json:"examples"`
+	Ruleset      string                 `yaml:"ruleset" json:"ruleset"`
+	Version      int                    `yaml:"version" json:"version"`
+	Title        string                 `yaml:"title" json:"title"`
+	Jurisdiction string                 `yaml:"jurisdiction" json:"jurisdiction,omitempty"`
+	Effective    Interval               `yaml:"effective" json:"effective,omitzero"`
+	Reviewed     Day                    `yaml:"reviewed" json:"reviewed"`
+	Extends      []string               `yaml:"extends" json:"extends,omitempty"`
+	Terms        map[string]string      `yaml:"terms" json:"terms,omitempty"`
+	Define       map[string]duty.Scalar `yaml:"define" json:"define,omitempty"`
+	Sources      []Source               `yaml:"sources" json:"sources"`
+	Rules        []RuleText             `yaml:"rules" json:"rules"`
+	Examples     []Example              `yaml:"examples" json:"examples"`
 }
 
 // Day is a calendar day in a document; the zero Day is left out.
@@ -282,6 +283,7 @@ func Parse(data []byte) (*Ruleset, error) {
 var (
 	idForm   = regexp.MustCompile(`^[a-z0-9]+([-.][a-z0-9]+)*$`)
 	ruleForm = regexp.MustCompile(`^[a-z0-9_-]+(\.[a-z0-9_-]+)+$`)
+	nameForm = regexp.MustCompile(`^[a-z]+(_[a-z]+)*$`)
 	kinds    = []string{"legislation", "regulation", "regulator-guidance", "standard", "handbook", "dataset", "practice"}
 	hows     = []string{"text", "second-hand", "memory"}
 	levels   = []string{"law", "rating", "practice"}
