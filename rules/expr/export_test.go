@@ -19,9 +19,6 @@ func NewEnv(bind func(Overload) cel.OverloadOpt) (*cel.Env, error) {
 	return newEnv(func(o overload) cel.OverloadOpt { return bind(Overload{o.fn, o.id, o.args}) })
 }
 
-// DimType is the checker's type name of a fact's dimension.
-func DimType(f rig.Field) string { return celType(f.Dim).TypeName() }
-
 // SumOf is the bound of a fact as a multiple of its dimension's largest entry.
 func SumOf(path string) uint64 { return sumOf(path) }
 
@@ -46,7 +43,7 @@ func (p *Program) Numbers(r *rig.Rig) []Op {
 }
 
 // CheckBounds finds a node whose value exceeds what was promised of it when it
-// was compiled, or a comparison whose sides do not fit one denominator.
+// was compiled.
 func (p *Program) CheckBounds(r *rig.Rig) error {
 	for i, o := range p.Numbers(r) {
 		size := uint64(o.Num)

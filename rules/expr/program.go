@@ -55,20 +55,15 @@ func (v Value) Sub(w Value) Value {
 	a := new(big.Int).Mul(big.NewInt(v.Num), big.NewInt(w.Den))
 	b := new(big.Int).Mul(big.NewInt(w.Num), big.NewInt(v.Den))
 	r := new(big.Rat).SetFrac(a.Sub(a, b), new(big.Int).Mul(big.NewInt(v.Den), big.NewInt(w.Den)))
-	if r.Num().IsInt64() && r.Denom().IsInt64() {
-		return Value{r.Num().Int64(), r.Denom().Int64(), v.Unit}
+	num, den := r.Num(), r.Denom()
+	if !num.IsInt64() || !den.IsInt64() {
+		// Beyond 64 bits only the print is at stake: cut to one base unit.
+		num, den = new(big.Int).Quo(num, den), big.NewInt(1)
 	}
-	// Beyond 64 bits only the print is at stake: cut to one base unit, and to the
-	// largest amount there is.
-	q := new(big.Int).Quo(r.Num(), r.Denom())
-	switch {
-	case q.IsInt64():
-		return Value{q.Int64(), 1, v.Unit}
-	case q.Sign() < 0:
-		return Value{-math.MaxInt64, 1, v.Unit}
-	default:
-		return Value{math.MaxInt64, 1, v.Unit}
+	if most := big.NewInt(math.MaxInt64); num.CmpAbs(most) > 0 {
+		num.Mul(most, big.NewInt(int64(num.Sign()))) // so that it can be negated, too
 	}
+	return Value{num.Int64(), den.Int64(), v.Unit}
 }
 
 // In shows the amount in another unit of its dimension.
@@ -80,7 +75,7 @@ func (v Value) quantity() quantity.Quantity {
 	switch { // twice the rest could exceed 64 bits
 	case rest >= v.Den-rest:
 		num++
-	case -rest >= v.Den+rest:
+	case rest < 0 && -rest >= v.Den+rest:
 		num--
 	}
 	return quantity.New(num, v.Unit)

@@ -91,9 +91,10 @@ func (d *decoder) object(path, ptr string, tree map[string]any) {
 			full = path + "." + name
 		}
 		switch {
-		case strings.Contains(name, "."):
-			// A dotted name is how rules write a path; in a document it would
-			// be a second way to give a field, past the check for repeats.
+		case name == "" || strings.Contains(name, "."):
+			// Either would be a second way to give a field, past the check for
+			// repeats: an empty name looks like the document itself, a dotted
+			// one like a path as rules write it.
 			d.unknown(at, name, sections[path], false)
 		case path == "" && name == "jurisdiction":
 			d.jurisdiction(at, v)
