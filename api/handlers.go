@@ -22,13 +22,42 @@ func (h *handlers) CreateAssessment(ctx context.Context, r CreateAssessmentReque
 	if err != nil {
 		return nil, err
 	}
-	if !record {
-		return CreateAssessment200JSONResponse(a), nil
+	return newAssessmentReply(a)
+}
+
+// assessmentReply sends an assessment in the bytes that the service gives it.
+type assessmentReply struct {
+	location string // of one that was just kept
+	body     []byte
+}
+
+func newAssessmentReply(a service.Assessment) (assessmentReply, error) {
+	body, err := a.Encode()
+	if err != nil || a.ID == "" {
+		return assessmentReply{body: body}, err
 	}
-	return CreateAssessment201JSONResponse{
-		Body:    a,
-		Headers: CreateAssessment201ResponseHeaders{Location: "/v1/assessments/" + a.ID},
-	}, nil
+	return assessmentReply{location: "/v1/assessments/" + a.ID, body: body}, nil
+}
+
+// VisitCreateAssessmentResponse says 201 and where, or 200 if nothing was kept.
+func (a assessmentReply) VisitCreateAssessmentResponse(w http.ResponseWriter) error {
+	if a.location == "" {
+		return writeJSON(w, http.StatusOK, a.body)
+	}
+	w.Header().Set("Location", a.location)
+	return writeJSON(w, http.StatusCreated, a.body)
+}
+
+// VisitGetAssessmentResponse says 200.
+func (a assessmentReply) VisitGetAssessmentResponse(w http.ResponseWriter) error {
+	return writeJSON(w, http.StatusOK, a.body)
+}
+
+func writeJSON(w http.ResponseWriter, status int, body []byte) error {
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(status)
+	_, err := w.Write(body)
+	return err
 }
 
 // ListAssessments gives a page of what was kept.
@@ -48,7 +77,7 @@ func (h *handlers) GetAssessment(ctx context.Context, r GetAssessmentRequestObje
 	if err != nil {
 		return nil, err
 	}
-	return GetAssessment200JSONResponse(a), nil
+	return newAssessmentReply(a)
 }
 
 // ReplayAssessment evaluates what was kept again.
@@ -126,9 +155,7 @@ type contractReply []byte
 
 // VisitGetContractResponse writes the contract.
 func (c contractReply) VisitGetContractResponse(w http.ResponseWriter) error {
-	w.Header().Set("Content-Type", "application/json")
-	_, err := w.Write(c)
-	return err
+	return writeJSON(w, http.StatusOK, c)
 }
 
 // GetContract gives the contract.

@@ -55,6 +55,7 @@ type Answer struct {
 	NotCovered   []string         `json:"not_covered"` // questions on which nothing is encoded for the place and day
 	Loads        []rig.Derivation `json:"loads"`
 	Rulesets     []RulesetRef     `json:"rulesets"`
+	Sources      []Source         `json:"sources"` // every publication cited above
 	Cautions     []string         `json:"cautions"`
 }
 
@@ -103,21 +104,30 @@ type Finding struct {
 	WaitsFor []string    `json:"waits_for,omitempty"` // pointers of missing inputs
 }
 
-// Citation says where a rule is published and how that was verified.
+// Citation says where a rule is published and how that was verified. The
+// source itself is described once, in Answer.Sources.
 type Citation struct {
 	Ruleset         string `json:"ruleset"`
 	Version         int    `json:"version"`
-	Source          string `json:"source"`
+	Source          string `json:"source"` // id in Answer.Sources
 	Title           string `json:"title"`
-	Publisher       string `json:"publisher"`
-	Edition         string `json:"edition,omitempty"`
 	Clause          string `json:"clause,omitempty"`
-	URL             string `json:"url,omitempty"`
-	Kind            string `json:"kind"`
 	Verification    string `json:"verification"` // text, second-hand or memory
 	Confidence      string `json:"confidence"`
-	CheckedOn       string `json:"checked_on,omitempty"`
 	NeedsConfirming bool   `json:"needs_confirming"` // true unless the source text itself was read
+}
+
+// Source is a publication that the answer cites.
+type Source struct {
+	ID        string `json:"id"`
+	Title     string `json:"title"`
+	Publisher string `json:"publisher"`
+	Edition   string `json:"edition,omitempty"`
+	Published string `json:"published,omitempty"`
+	URL       string `json:"url,omitempty"`
+	Kind      string `json:"kind"`
+	Checked   string `json:"checked"`              // how it was last compared: text, second-hand or memory
+	CheckedOn string `json:"checked_on,omitempty"` // the day of that; none if only remembered
 }
 
 // Conflict is two rules that hold together and cannot both be obeyed, or that

@@ -121,18 +121,30 @@ func (e *run) settle(i int) expr.Truth {
 // find makes the findings of one rule.
 func (e *run) find(h *held) {
 	because, reasons := e.because(h)
+	if h.truth == expr.False && len(h.Duties) > 0 {
+		f := found{duty: &h.Duties[0], truth: h.truth, rule: h.Rule, Finding: Finding{
+			ID: h.ID, Rule: h.ID, Question: h.Duties[0].Question, Level: h.Level, Status: NotApplicable,
+			Summary: "Does not apply: " + h.Says, Because: because, Inputs: e.inputs(reasons), Citation: cite(h.Rule),
+		}}
+		if h.when == expr.True {
+			f.Replaced = h.by
+		}
+		e.found = append(e.found, f)
+		return
+	}
 	for i := range h.Duties {
 		d := &h.Duties[i]
 		f := found{duty: d, truth: h.truth, rule: h.Rule, Finding: Finding{
 			ID: h.ID + "/" + d.Question, Rule: h.ID, Question: d.Question, Level: h.Level,
-			Because: because, Citation: cite(h.Rule), Inputs: []rig.Input{},
+			Because: because, Citation: cite(h.Rule),
 		}}
-		switch h.truth {
-		case expr.True:
+		if h.truth == expr.Unknown {
+			f.Status, f.Summary = Unknown, "It cannot be decided whether this applies: "+h.Says
+			f.needs, f.Inputs = e.needs(h), e.inputs(reasons)
+		} else {
 			res := d.Check(e.rig, e.term)
 			f.Status, f.Summary, f.Limit, f.Margin = res.Status, res.Summary, res.Limit, res.Margin
-			f.Inputs = append(f.Inputs, res.Inputs...)
-			f.needs = res.Needs
+			f.needs, f.Inputs = res.Needs, e.inputs(reasons, res.Inputs...)
 			if f.Status == NotMet {
 				f.Remedy = res.Remedy
 				if h.Remedy != "" {
@@ -142,23 +154,6 @@ func (e *run) find(h *held) {
 			// A yes-or-no duty takes its figures from the line that brought it on.
 			if f.Limit == "" && len(reasons) == 1 && reasons[0].Limit != "" {
 				f.Limit, f.Margin = reasons[0].Limit, reasons[0].Margin
-			}
-		case expr.Unknown:
-			f.Status, f.Summary = Unknown, "It cannot be decided whether this applies: "+h.Says
-			f.needs = e.needs(h)
-		default:
-			f.Status, f.Summary = NotApplicable, "Does not apply: "+h.Says
-			if h.when == expr.True {
-				f.Replaced = h.by
-			}
-		}
-		for _, reason := range reasons {
-			for _, id := range reason.Facts {
-				for _, in := range e.rig.Inputs(id) {
-					if !slices.Contains(f.Inputs, in) {
-						f.Inputs = append(f.Inputs, in)
-					}
-				}
 			}
 		}
 		if f.Status == Unknown {
@@ -170,6 +165,21 @@ func (e *run) find(h *held) {
 		}
 		e.found = append(e.found, f)
 	}
+}
+
+// inputs adds to the inputs of a check those that brought the rule on.
+func (e *run) inputs(reasons []expr.Reason, inputs ...rig.Input) []rig.Input {
+	out := append([]rig.Input{}, inputs...)
+	for _, reason := range reasons {
+		for _, id := range reason.Facts {
+			for _, in := range e.rig.Inputs(id) {
+				if !slices.Contains(out, in) {
+					out = append(out, in)
+				}
+			}
+		}
+	}
+	return out
 }
 
 // because tells why the rule holds, does not, or cannot be decided.
@@ -214,12 +224,28 @@ func (e *run) needs(h *held) []duty.Need {
 }
 
 func cite(r *law.Rule) Citation {
-	s := r.Source
 	return Citation{
-		Ruleset: r.Ruleset.Ruleset, Version: r.Ruleset.Version, Source: s.ID, Title: s.Title, Publisher: s.Publisher,
-		Edition: s.Edition, Clause: r.Cite.Clause, URL: s.URL, Kind: s.Kind, Verification: r.Cite.How,
-		Confidence: r.Cite.Confidence, CheckedOn: s.Checked.On.String(), NeedsConfirming: r.Cite.How != "text",
+		Ruleset: r.Ruleset.Ruleset, Version: r.Ruleset.Version, Source: r.Source.ID, Title: r.Source.Title, Clause: r.Cite.Clause,
+		Verification: r.Cite.How, Confidence: r.Cite.Confidence, NeedsConfirming: r.Cite.How != "text",
 	}
+}
+
+// sources describes every publication that the answer cites, by id.
+func (e *run) sources() []Source {
+	out := []Source{}
+	for i := range e.rules {
+		h := &e.rules[i]
+		if !h.active || slices.ContainsFunc(out, func(s Source) bool { return s.ID == h.Source.ID }) {
+			continue
+		}
+		s := h.Source
+		out = append(out, Source{
+			ID: s.ID, Title: s.Title, Publisher: s.Publisher, Edition: s.Edition, Published: s.Published, URL: s.URL,
+			Kind: s.Kind, Checked: s.Checked.How, CheckedOn: s.Checked.On.String(),
+		})
+	}
+	sort.Slice(out, func(i, j int) bool { return out[i].ID < out[j].ID })
+	return out
 }
 
 func upper(s string) string {
@@ -241,7 +267,7 @@ func (p *plan) assess(r *rig.Rig, day rig.Day) *Answer {
 	a := &Answer{
 		Jurisdiction: r.Jurisdiction, AsOf: day.String(),
 		Asks: e.asks(), Findings: []Finding{}, Conflicts: e.conflicts(), Notices: e.notices(), Missing: e.missing(),
-		NotCovered: []string{}, Loads: e.rig.Derivations(), Rulesets: p.refs,
+		NotCovered: []string{}, Loads: e.rig.Derivations(), Rulesets: p.refs, Sources: e.sources(),
 	}
 	if a.Loads == nil {
 		a.Loads = []rig.Derivation{}

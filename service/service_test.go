@@ -102,11 +102,26 @@ func TestEncode(t *testing.T) {
 			t.Errorf("the same question gave\n%s\nthen\n%s", first, line)
 		}
 	}
-	if want := `{"rig":{"jurisdiction":"ZZ","driver":{"licence":"\u003cC \u0026 D\u003e"}},"answer":{"jurisdiction":"ZZ",`; !bytes.HasPrefix(first, []byte(want)) {
+	if want := `{"rig":{"jurisdiction":"ZZ","driver":{"licence":"<C & D>"}},"answer":{"jurisdiction":"ZZ",`; !bytes.HasPrefix(first, []byte(want)) {
 		t.Errorf("it starts %.120s, want %s", first, want)
 	}
 	if bytes.Count(first, []byte("\n")) != 1 || !bytes.HasSuffix(first, []byte("}\n")) {
 		t.Error("it is not one line")
+	}
+	// Another writer of the same fields says the same.
+	for _, record := range []bool{false, true} {
+		a, err := s.Assess(t.Context(), []byte(`{"jurisdiction":"ZZ"}`), record)
+		if err != nil {
+			t.Fatal(err)
+		}
+		line, err := a.Encode()
+		if err != nil {
+			t.Fatal(err)
+		}
+		want, err := json.Marshal(a)
+		if err != nil || string(line) != string(want)+"\n" {
+			t.Errorf("it is\n%swant\n%s (%v)", line, want, err)
+		}
 	}
 }
 

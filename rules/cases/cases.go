@@ -274,12 +274,14 @@ func compareAsk(key string, want law.Expected, got rules.Ask) []string {
 }
 
 // status is the worst status of a rule's findings, or of the one named
-// rule/question; "absent" if there is none.
+// rule/question; "absent" if there is none. A rule that does not apply has one
+// finding for all its questions.
 func status(a *rules.Answer, id string) string {
+	rule, _, _ := strings.Cut(id, "/")
 	for _, s := range []rules.Status{rules.NotMet, rules.Unknown, rules.Met, rules.NotApplicable} {
 		for i := range a.Findings {
 			f := &a.Findings[i]
-			if (f.Rule == id || f.ID == id) && f.Status == s {
+			if (f.Rule == id || f.ID == id || f.ID == rule) && f.Status == s {
 				return string(s)
 			}
 		}

@@ -1,0 +1,203 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"go/parser"
+	"go/token"
+	"io/fs"
+	"net"
+	"net/http"
+	"os"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"strings"
+	"testing"
+	"time"
+)
+
+// rooms is the table of the contributor guide: what each may import of ours.
+// "x/..." stands for x and everything in it.
+var rooms = map[string][]string{
+	"openapi":  {},
+	"rules":    {"rules/..."},
+	"service":  {"rules/..."},
+	"api":      {"openapi", "service", "rules/..."},
+	"db":       {"db/...", "service", "rules/..."},
+	"testdata": {},
+}
+
+// inTests are rooms that tests may reach beside: the boundary cases run through
+// every layer, and the edge is tested on the memory store.
+var inTests = map[string][]string{
+	"rules":   {"testdata"},
+	"service": {"testdata", "db/memory"},
+	"api":     {"testdata", "db/memory", "openapi/openapitest"},
+	"db":      {"testdata"},
+}
+
+// TestRooms holds the import column of the table of rooms.
+func TestRooms(t *testing.T) {
+	seen := map[string]bool{}
+	err := filepath.WalkDir(".", func(path string, d fs.DirEntry, err error) error {
+		if err != nil {
+			return err
+		}
+		if d.IsDir() && strings.HasPrefix(d.Name(), ".") && path != "." {
+			return fs.SkipDir
+		}
+		room := strings.Split(path, string(filepath.Separator))[0]
+		if filepath.Ext(path) != ".go" || room == path {
+			return nil // main.go may import everything
+		}
+		allowed, known := rooms[room]
+		if !known {
+			t.Errorf("%s: there is no room %s", path, room)
+			return nil
+		}
+		seen[room] = true
+		if strings.HasSuffix(path, "_test.go") || room == "db" && strings.Contains(path, "storetest") {
+			allowed = append(slices.Clone(allowed), inTests[room]...)
+		}
+		return imports(t, path, room, allowed)
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for room := range rooms {
+		if !seen[room] {
+			t.Errorf("the room %s holds no code", room)
+		}
+	}
+}
+
+func imports(t *testing.T, path, room string, allowed []string) error {
+	file, err := parser.ParseFile(token.NewFileSet(), path, nil, parser.ImportsOnly)
+	if err != nil {
+		return err
+	}
+	for _, spec := range file.Imports {
+		name, err := strconv.Unquote(spec.Path.Value)
+		if err != nil {
+			return err
+		}
+		ours, ok := strings.CutPrefix(name, "drawgear/")
+		if !ok || ours == room || strings.HasPrefix(ours, room+"/") {
+			continue
+		}
+		if !slices.ContainsFunc(allowed, func(a string) bool {
+			tree, deep := strings.CutSuffix(a, "/...")
+			return ours == a || deep && (ours == tree || strings.HasPrefix(ours, tree+"/"))
+		}) {
+			t.Errorf("%s imports %s, which the room %s may not", path, ours, room)
+		}
+	}
+	return nil
+}
+
+// runCommand runs the command line as a user would.
+func runCommand(t *testing.T, in string, args ...string) (code int, out, errOut string) {
+	t.Helper()
+	var stdout, stderr bytes.Buffer
+	code = run(t.Context(), args, streams{strings.NewReader(in), &stdout, &stderr})
+	return code, stdout.String(), stderr.String()
+}
+
+func TestEvaluate(t *testing.T) {
+	code, out, errOut := runCommand(t, "", "evaluate", "testdata/rigs/horse-float.json")
+	if code != exitOK {
+		t.Fatalf("exit %d: %s", code, errOut)
+	}
+	var a struct {
+		Answer struct{ Verdict string }
+	}
+	if err := json.Unmarshal([]byte(out), &a); err != nil || a.Answer.Verdict != "compliant" {
+		t.Errorf("%v, verdict %q", err, a.Answer.Verdict)
+	}
+}
+
+func TestCommandRefusals(t *testing.T) {
+	for _, c := range []struct {
+		name string
+		in   string
+		args []string
+		code int
+		says string
+	}{
+		{"no command", "", nil, exitUsage, "serve"},
+		{"unknown flag", "", []string{"serve", "--lissten", "x"}, exitUsage, "lissten"},
+		{"a rig that contradicts itself", `{"jurisdiction":"GB","trailer":{"rated":{"total":"1 t","axles":"2 t"}}}`, []string{"evaluate", "-"}, exitFailed, "/trailer/rated/axles"},
+		{"a place without law", `{"jurisdiction":"ZZ"}`, []string{"evaluate", "-"}, exitFailed, "ZZ"},
+		{"no such file", "", []string{"evaluate", "no-such-file.json"}, exitFailed, "no-such-file.json"},
+		{"a ruleset with a fault", "ruleset: xx\nnonsense: 1\n", []string{"check", "-"}, exitFailed, "line 2"},
+		{"an address that cannot be", "", []string{"serve", "--listen", "nowhere"}, exitFailed, "DRAWGEAR_LISTEN"},
+		{"nothing to keep", "", []string{"serve", "--keep", "0"}, exitFailed, "DRAWGEAR_KEEP"},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			code, _, errOut := runCommand(t, c.in, c.args...)
+			if code != c.code || !strings.Contains(errOut, c.says) {
+				t.Errorf("exit %d, says %q; want %d and %q", code, errOut, c.code, c.says)
+			}
+		})
+	}
+}
+
+func TestCheckPasses(t *testing.T) {
+	code, out, errOut := runCommand(t, "", "check", "rules/library/frames/makers-ratings.v1.yaml")
+	if code != exitOK || !strings.Contains(out, "makers-ratings version 1") {
+		t.Errorf("exit %d: %s%s", code, out, errOut)
+	}
+}
+
+// TestServe starts the service on a free port, asks it, and stops it as
+// SIGTERM does; the answer is byte for byte that of the command line.
+func TestServe(t *testing.T) {
+	listener, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	address := listener.Addr().String()
+	listener.Close()
+
+	ctx, stop := context.WithCancel(t.Context())
+	defer stop()
+	var stderr bytes.Buffer
+	done := make(chan int, 1)
+	go func() { done <- run(ctx, []string{"serve", "--listen", address}, streams{nil, &stderr, &stderr}) }()
+
+	body, err := os.ReadFile("testdata/rigs/horse-float.json")
+	if err != nil {
+		t.Fatal(err)
+	}
+	var resp *http.Response
+	for range 100 { // it compiles the library first
+		resp, err = http.Post("http://"+address+"/v1/assessments?record=false", "application/json", bytes.NewReader(body))
+		if err == nil {
+			break
+		}
+		time.Sleep(50 * time.Millisecond)
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer resp.Body.Close()
+	var served bytes.Buffer
+	if _, err := served.ReadFrom(resp.Body); err != nil {
+		t.Fatal(err)
+	}
+	_, out, _ := runCommand(t, "", "evaluate", "testdata/rigs/horse-float.json")
+	if resp.StatusCode != http.StatusOK || served.String() != out {
+		t.Errorf("status %d; the service and the command line differ:\n%s\n%s", resp.StatusCode, served.String(), out)
+	}
+	stop()
+	select {
+	case code := <-done:
+		if code != exitOK || !strings.Contains(stderr.String(), "stopped") {
+			t.Errorf("exit %d: %s", code, stderr.String())
+		}
+	case <-time.After(20 * time.Second):
+		t.Fatal("does not stop")
+	}
+}
