@@ -201,3 +201,59 @@ func TestServe(t *testing.T) {
 		t.Fatal("does not stop")
 	}
 }
+
+// TestReadme: the answer that the README shows is a true extract of the answer.
+func TestReadme(t *testing.T) {
+	text, err := os.ReadFile("README.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, rest, _ := strings.Cut(string(text), "```json\n")
+	block, _, found := strings.Cut(rest, "```")
+	if !found {
+		t.Fatal("the README shows no answer")
+	}
+	var shown, real any
+	if err := json.Unmarshal([]byte(block), &shown); err != nil {
+		t.Fatal(err)
+	}
+	_, out, _ := runCommand(t, "", "evaluate", "testdata/rigs/horse-float.json")
+	if err := json.Unmarshal([]byte(out), &real); err != nil {
+		t.Fatal(err)
+	}
+	extract(t, "", shown, real)
+}
+
+// extract reports where shown is not part of real. Objects of a list are found
+// by their id.
+func extract(t *testing.T, at string, shown, real any) {
+	t.Helper()
+	switch s := shown.(type) {
+	case map[string]any:
+		r, _ := real.(map[string]any)
+		for k, v := range s {
+			extract(t, at+"/"+k, v, r[k])
+		}
+	case []any:
+		r, _ := real.([]any)
+		for i, v := range s {
+			obj, ok := v.(map[string]any)
+			if !ok {
+				if i >= len(r) || r[i] != v {
+					t.Errorf("%s: the README shows %v, the answer has %v", at, s, r)
+				}
+				continue
+			}
+			j := slices.IndexFunc(r, func(x any) bool { m, _ := x.(map[string]any); return m["id"] == obj["id"] })
+			if j < 0 {
+				t.Errorf("%s: the answer has no %v", at, obj["id"])
+				continue
+			}
+			extract(t, at+"/"+obj["id"].(string), v, r[j])
+		}
+	default:
+		if shown != real {
+			t.Errorf("%s: the README shows %v, the answer has %v", at, shown, real)
+		}
+	}
+}

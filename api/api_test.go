@@ -69,6 +69,9 @@ func call(t testing.TB, h http.Handler, method, target, body string, hs ...heade
 	for _, x := range hs {
 		req.Header.Set(x.name, x.value)
 	}
+	if req.Header.Get("Transfer-Encoding") != "" {
+		req.ContentLength = -1 // as net/http has it then
+	}
 	rec := httptest.NewRecorder()
 	h.ServeHTTP(rec, req)
 	r := openapitest.Reply{Status: rec.Code, Header: rec.Header(), Body: rec.Body.Bytes()}
@@ -351,7 +354,7 @@ func TestRefusals(t *testing.T) {
 		{name: "a place without law", method: "POST", target: asks, body: `{"jurisdiction":"AQ"}`, status: 422, kind: "unknown-jurisdiction"},
 		{name: "no place at all", method: "POST", target: asks, body: `{"jurisdiction":"Xx"}`, status: 422, kind: "invalid-rig", faults: []string{"/jurisdiction bad_value"}},
 		{name: "too large", method: "POST", target: asks, body: `{"jurisdiction":"GB"}` + strings.Repeat(" ", rig.MaxBytes), status: 413, kind: "body-too-large"},
-		{name: "too large, length unsaid", method: "POST", target: asks, body: strings.Repeat(" ", rig.MaxBytes+1), headers: []header{{"X-Test-Chunked", "yes"}}, status: 413, kind: "body-too-large"},
+		{name: "too large, length unsaid", method: "POST", target: asks, body: strings.Repeat(" ", rig.MaxBytes+1), headers: []header{{"Transfer-Encoding", "chunked"}}, status: 413, kind: "body-too-large"},
 		{name: "no content type", method: "POST", target: asks, body: float, headers: []header{{"Content-Type", ""}}, status: 415, kind: "unsupported-media-type"},
 		{name: "a form", method: "POST", target: asks, body: float, headers: []header{{"Content-Type", "application/x-www-form-urlencoded"}}, status: 415, kind: "unsupported-media-type"},
 		{name: "like JSON", method: "POST", target: asks, body: float, headers: []header{{"Content-Type", "application/json5"}}, status: 415, kind: "unsupported-media-type"},
@@ -440,6 +443,26 @@ func TestTakenAsJSON(t *testing.T) {
 	exactly := float + strings.Repeat(" ", rig.MaxBytes-len(float))
 	if r := call(t, newServer(t), "POST", "/v1/assessments?record=false", exactly); r.Status != http.StatusOK {
 		t.Errorf("a body of just %d bytes: %d %s", len(exactly), r.Status, r.Body)
+	}
+}
+
+// unread is a body that nobody should look at.
+type unread struct{ t *testing.T }
+
+func (u unread) Read([]byte) (int, error) {
+	u.t.Error("the body was read")
+	return 0, io.EOF
+}
+
+// TestRefusedUnread: what is too large by its own word is not read first.
+func TestRefusedUnread(t *testing.T) {
+	req := httptest.NewRequest("POST", "/v1/assessments", unread{t})
+	req.Header.Set("Content-Type", "application/json")
+	req.ContentLength = rig.MaxBytes + 1
+	rec := httptest.NewRecorder()
+	newServer(t).ServeHTTP(rec, req)
+	if rec.Code != http.StatusRequestEntityTooLarge {
+		t.Errorf("status %d: %s", rec.Code, rec.Body)
 	}
 }
 

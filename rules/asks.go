@@ -44,8 +44,9 @@ func (e *run) ask(question string, fs []*found) Ask {
 		a.Value = anyAsk(holds, maybe)
 		return a
 	}
-	// A rule that may hold could ask for more: the figure is then not known.
-	if len(maybe) > 0 || len(holds) == 0 {
+	// A rule that may hold could ask for more: the figure is then not known,
+	// unless there is no more to ask.
+	if len(holds) == 0 || len(maybe) > 0 && (fs[0].duty.Demand.Merge != duty.MergeWheels || strictestWheels(holds) != "all") {
 		return a
 	}
 	switch fs[0].duty.Demand.Merge {

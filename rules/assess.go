@@ -536,6 +536,11 @@ func (e *run) cautions(a *Answer) []string {
 	if len(a.NotCovered) > 0 {
 		out = append(out, "Not covered for this rig, place and day, which does not mean allowed: "+strings.ReplaceAll(strings.Join(a.NotCovered, ", "), "_", " ")+".")
 	}
+	for _, rs := range e.rulesets {
+		if rs.Coverage == "partial" {
+			out = append(out, "Only part of the law is encoded in "+rs.Ruleset+" ("+rs.Title+").")
+		}
+	}
 	rest := map[string][]string{}
 	for i := range e.found {
 		f := &e.found[i]

@@ -79,6 +79,13 @@ func TestTodayIsUTC(t *testing.T) {
 		if got := answer(t, a).AsOf; got != want {
 			t.Errorf("%s is answered for %s, want %s", rigText, got, want)
 		}
+		a, err = s.Assess(t.Context(), []byte(rigText), true)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if line, err := a.Encode(); err != nil || !bytes.Contains(line, []byte(`"created_at":"2026-11-24T23:30:00Z"`)) {
+			t.Errorf("the time is not that of UTC: %.100s (%v)", line, err)
+		}
 	}
 }
 

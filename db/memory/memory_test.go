@@ -37,19 +37,19 @@ func TestOldestGo(t *testing.T) {
 		"by size":  memory.NewBounded(0, 3*11+10),
 	} {
 		t.Run(name, func(t *testing.T) {
-			for _, n := range []int{1, 2, 3, 4} {
+			for _, n := range []int{1, 2, 3, 4, 5} {
 				if err := s.Put(t.Context(), record(n, 11)); err != nil {
 					t.Fatalf("Put: %v", err)
 				}
 			}
-			for n, want := range map[int]bool{1: false, 2: true, 3: true, 4: true} {
+			for n, want := range map[int]bool{1: false, 2: false, 3: true, 4: true, 5: true} {
 				if got := kept(t, s, n); got != want {
 					t.Errorf("record %d kept: %v, want %v", n, got, want)
 				}
 			}
 			items, err := s.List(t.Context(), service.Filter{Limit: 10})
-			if err != nil || len(items) != 3 {
-				t.Errorf("%d records are listed (%v), want 3", len(items), err)
+			if err != nil || len(items) != 3 || items[0].ID != "R5" || items[1].ID != "R4" || items[2].ID != "R3" {
+				t.Errorf("listed are %v (%v), want R5, R4, R3", items, err)
 			}
 			if st, err := s.Status(t.Context()); err != nil || st.Kept == nil || *st.Kept != 3 || st.Durable {
 				t.Errorf("status is %+v (%v), want 3 kept and not durable", st, err)

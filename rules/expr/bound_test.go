@@ -91,7 +91,7 @@ func TestNoOverflow(t *testing.T) {
 	for _, form := range []string{
 		"%d * FACT < OTHER", "OTHER >= FACT * %d", "%d * FACT - OTHER > kg(0)", "kg(0) - %d * FACT < OTHER", "%d * (FACT + OTHER) == kg(1)",
 		"max(%d * FACT, 0.5 * OTHER) != kg(3)", "0.4 * OTHER < 1.75 * (%d * FACT)", "(use.commercial || true ? %d * FACT : OTHER) > 0.7 * OTHER",
-		"%d * (0.0001 * FACT) > OTHER", "FACT > %d * lb(0.0001)", "0.333 * (0.1 * (%d * FACT)) <= kg(1)",
+		"%d * (0.1 * FACT) > OTHER", "FACT > %d * lb(0.0001)", "0.25 * (0.2 * (%d * FACT)) <= kg(1)",
 	} {
 		tried := 0
 		for _, f := range masses {
@@ -147,9 +147,19 @@ func compiles(text string) bool { _, err := expr.CompileCondition(text); return 
 func TestValueArithmetic(t *testing.T) {
 	kg := unit(t, "kg")
 	ends := []expr.Value{
-		{Num: 0, Den: 1}, {Num: 1, Den: 3}, {Num: -1, Den: 3}, {Num: 5, Den: 2}, {Num: -5, Den: 2}, {Num: -17, Den: 10},
-		{Num: math.MaxInt64, Den: 1}, {Num: -math.MaxInt64, Den: 1}, {Num: math.MaxInt64, Den: math.MaxInt64 - 1},
-		{Num: 6 << 60, Den: math.MaxInt64}, {Num: math.MaxInt64, Den: 2}, {Num: -math.MaxInt64, Den: 7}, {Num: 1, Den: math.MaxInt64},
+		{Num: 0, Den: 1},
+		{Num: 1, Den: 3},
+		{Num: -1, Den: 3},
+		{Num: 5, Den: 2},
+		{Num: -5, Den: 2},
+		{Num: -17, Den: 10},
+		{Num: math.MaxInt64, Den: 1},
+		{Num: -math.MaxInt64, Den: 1},
+		{Num: math.MaxInt64, Den: math.MaxInt64 - 1},
+		{Num: 6 << 60, Den: math.MaxInt64},
+		{Num: math.MaxInt64, Den: 2},
+		{Num: -math.MaxInt64, Den: 7},
+		{Num: 1, Den: math.MaxInt64},
 	}
 	limit := new(big.Rat).SetInt64(math.MaxInt64)
 	for _, v := range ends {

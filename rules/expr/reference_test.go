@@ -474,7 +474,9 @@ func fact(t *rapid.T, kind rig.Kind) string {
 }
 
 func genBool(t *rapid.T, depth int) string {
-	compare := func() string { return rapid.SampledFrom([]string{"<", "<=", ">", ">=", "==", "!="}).Draw(t, "comparison") }
+	compare := func() string {
+		return rapid.SampledFrom([]string{"<", "<=", ">", ">=", "==", "!="}).Draw(t, "comparison")
+	}
 	same := func() string { return rapid.SampledFrom([]string{"==", "!="}).Draw(t, "equality") }
 	switch pick(t, depth, 6, 15) {
 	case 0:

@@ -105,6 +105,9 @@ func (c *checker) head() {
 		c.fault("effective: the first day in force is missing")
 	}
 	c.interval("effective", d.Effective)
+	if d.Coverage != "" {
+		c.member("ruleset "+d.Ruleset, "coverage", d.Coverage, []string{"partial"})
+	}
 	if !d.Reviewed.Valid {
 		c.fault("reviewed: the day is missing")
 	}

@@ -35,6 +35,7 @@ type Document struct {
 	Jurisdiction string                 `yaml:"jurisdiction" json:"jurisdiction,omitempty"`
 	Effective    Interval               `yaml:"effective" json:"effective,omitzero"`
 	Reviewed     Day                    `yaml:"reviewed" json:"reviewed"`
+	Coverage     string                 `yaml:"coverage" json:"coverage,omitempty"` // "partial" where much of the law is not encoded
 	Extends      []string               `yaml:"extends" json:"extends,omitempty"`
 	Terms        map[string]string      `yaml:"terms" json:"terms,omitempty"`
 	Define       map[string]duty.Scalar `yaml:"define" json:"define,omitempty"`

@@ -197,9 +197,11 @@ func places(b *rules.Book) map[string][]string {
 // for no rig may a finding stay decided without an input of which some value
 // would have decided it the other way.
 func TestMissingInputs(t *testing.T) {
+	if testing.Short() {
+		t.Skip("a long search; the full run makes it")
+	}
 	b := book(t)
 	at := places(b)
-	rng := rand.New(rand.NewPCG(1, 2)) // the same rigs every run
 	for _, rs := range b.Rulesets() {
 		overriders := map[string][]*law.Rule{}
 		for _, other := range b.Rulesets() {
@@ -213,6 +215,8 @@ func TestMissingInputs(t *testing.T) {
 			}
 		}
 		t.Run(rs.Ruleset, func(t *testing.T) {
+			t.Parallel()
+			rng := rand.New(rand.NewPCG(1, 2)) // the same rigs every run
 			tried := map[string]bool{} // defined conditions are tried at their first use
 			for _, r := range rs.Rules {
 				if len(r.Duties) == 0 {
@@ -317,7 +321,7 @@ func decided(s rules.Status) bool { return s == rules.Met || s == rules.NotMet }
 
 func (m *missingTest) seesUnknown(t *testing.T, ptr string, id rig.ID) bool {
 	path := strings.ReplaceAll(ptr[1:], "/", ".")
-	for range 3000 {
+	for range 20_000 {
 		doc := m.random(path)
 		place := m.places[m.rng.IntN(len(m.places))]
 		full := m.findings(place, doc)
