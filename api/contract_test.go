@@ -195,6 +195,14 @@ func TestQuantities(t *testing.T) {
 		}
 		s := all[name].Value
 		pattern := regexp.MustCompile(s.Pattern)
+		units := strings.TrimSuffix(s.Pattern[strings.Index(s.Pattern, "? *")+3:], " *$")
+		var want []string
+		for _, u := range dim.Units() {
+			want = append(want, u.Symbol())
+		}
+		if got := strings.Split(strings.Trim(units, "()"), "|"); !slices.Equal(got, want) {
+			t.Errorf("%s: units are %v, want %v", name, got, want)
+		}
 		accepts := func(text string) bool { return len(text) <= int(*s.MaxLength) && pattern.MatchString(text) }
 		var texts []string
 		for _, d := range quantity.Dimensions() {
@@ -291,7 +299,7 @@ func TestReplySchemas(t *testing.T) {
 	for name, value := range map[string]any{
 		"Answer": rules.Answer{}, "Answers": rules.Answers{}, "Question": rules.Question{}, "Finding": rules.Finding{},
 		"Citation": rules.Citation{}, "Conflict": rules.Conflict{}, "Notice": rules.Notice{}, "Missing": rules.Missing{},
-		"Ask": rules.Ask{}, "RulesetRef": rules.RulesetRef{}, "Interval": rules.Interval{}, "Input": rig.Input{}, "Derivation": rig.Derivation{},
+		"Ask": rules.Ask{}, "AnswerSource": rules.Source{}, "RulesetRef": rules.RulesetRef{}, "Interval": rules.Interval{}, "Input": rig.Input{}, "Derivation": rig.Derivation{},
 		"Jurisdiction": rules.Jurisdiction{}, "Source": rules.CitedSource{}, "Checked": law.Checked{},
 		"Assessment": service.Assessment{}, "AssessmentSummary": service.Summary{}, "Replay": service.Replay{},
 		"Ruleset": service.Ruleset{}, "RulesetVersion": service.RulesetVersion{}, "Readiness": service.Readiness{},

@@ -134,6 +134,9 @@ type Acceleration = string
 // Answer What the law of the place and day asks of the rig. Lists are in a fixed order.
 type Answer = rules.Answer
 
+// AnswerSource A publication that findings of an answer cite.
+type AnswerSource = rules.Source
+
 // Answers The questions that a sales desk asks.
 type Answers = rules.Answers
 
@@ -298,7 +301,7 @@ type Liveness struct {
 // Example: alive
 type LivenessStatus string
 
-// Mass A mass; kg, g, t (1000 kg), lb (0.45359237 kg exactly) or oz; up to 100000 kg.
+// Mass A mass; kg, g, t (1000 kg) or lb (0.45359237 kg exactly); up to 100000 kg.
 //
 // Example: 2000 kg
 type Mass = string

@@ -237,6 +237,9 @@ func lintSchema(t *testing.T, at string, s *openapi3.Schema) {
 		if ref.Ref != "" {
 			continue // described where it is defined
 		}
+		if p.Nullable && at != "RulesetDocument.examples" {
+			t.Errorf("%s: what is not known is left out, never null", at)
+		}
 		sentence(t, at, p.Description)
 		compound := p.Type.Is("object") && len(p.Properties) > 0 || p.Items != nil && whole(p.Items.Value) ||
 			len(p.AllOf) == 1 && whole(p.AllOf[0].Value)

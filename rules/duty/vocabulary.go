@@ -52,6 +52,10 @@ type Placed[T bool | int] struct {
 // UnmarshalYAML keeps the value and its place.
 func (v *Placed[T]) UnmarshalYAML(n *yaml.Node) error {
 	v.Line, v.Column = n.Line, n.Column
+	// The reader would cut 1.5 down to 1.
+	if _, whole := any(v.Value).(int); whole && n.ShortTag() != "!!int" {
+		return fmt.Errorf("line %d: must be a whole number", n.Line)
+	}
 	return n.Decode(&v.Value)
 }
 

@@ -244,6 +244,8 @@ func TestExplain(t *testing.T) {
 		{`(trailer.purpose in ["boat"]) == use.commercial`, "purpose is boat; use.commercial: yes"},
 		// Only what decided: one false part of &&, one true part of ||.
 		{"use.abroad && trailer.rated.total > kg(1)", "use.abroad: no"},
+		{"use.abroad && trailer.rated.total > kg(5000)", "use.abroad: no"},
+		{"trailer.rated.total > kg(1000) || use.commercial", "ATM 1500 kg is over 1000 kg by 500 kg"},
 		{"trailer.rated.total > kg(1) && use.commercial", "ATM 1500 kg is over 1 kg by 1499 kg; use.commercial: yes"},
 		{"use.abroad || trailer.rated.total > kg(1)", "ATM 1500 kg is over 1 kg by 1499 kg"},
 		{"use.abroad || trailer.rated.total < kg(1)", "use.abroad: no; ATM 1500 kg is not under 1 kg by 1499 kg"},

@@ -315,7 +315,7 @@ func TestUnitsMixExactly(t *testing.T) {
 		{"3000 lb", "300 lb", "3300 lb"},
 		{"1.35 t", "50 kg", "1400 kg"},
 		{"1360.77711 kg", "0 lb", "1360.77711 kg"},
-		{"0.1 lb", "0.2 lb", "0.3 lb"}, // not so in binary floating point
+		{"0.1 lb", "0.2 lb", "0.3 lb"},               // not so in binary floating point
 		{"1 lb", "0.000001 kg", "about 0.453593 kg"}, // 0.45359337 kg, cut for people only
 	} {
 		doc := fmt.Sprintf(`{"trailer": {"laden": {"axles": %q, "ball": %q}}}`, tc.axles, tc.ball)
