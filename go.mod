@@ -4,6 +4,7 @@ go 1.26
 
 require (
 	cel.dev/cel-go v0.33.2
+	github.com/alecthomas/kong v1.17.0
 	github.com/getkin/kin-openapi v0.153.0
 	github.com/labstack/echo/v4 v4.16.0
 	github.com/oapi-codegen/runtime v1.8.0
@@ -13,7 +14,6 @@ require (
 
 require (
 	cel.dev/expr v0.25.1 // indirect
-	github.com/alecthomas/kong v1.17.0 // indirect
 	github.com/antlr4-go/antlr/v4 v4.13.1 // indirect
 	github.com/apapsch/go-jsonmerge/v2 v2.0.0 // indirect
 	github.com/go-openapi/jsonpointer v0.22.5 // indirect
