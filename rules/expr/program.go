@@ -284,18 +284,26 @@ func (n *node) reason(r *rig.Rig, t Truth, term func(rig.ID) string) Reason {
 	if unit == 0 && a.kind == kindQuantity {
 		unit = a.dim.BaseUnit()
 	}
-	reason.Text = fmt.Sprintf("%s %s %s", a.describe(r, term, unit), phrase[o][t == True], b.describe(r, term, unit))
+	words := phrase[o][t == True]
+	if a.kind == kindDay {
+		words = dayPhrase[o][t == True]
+	}
+	reason.Text = fmt.Sprintf("%s %s %s", a.describe(r, term, unit), words, b.describe(r, term, unit))
 	if a.kind == kindQuantity {
 		x, _ := a.value(r)
 		y, _ := b.value(r)
-		diff := Value{x, a.den, unit}.Sub(Value{y, b.den, unit})
+		diff, side := Value{x, a.den, unit}.Sub(Value{y, b.den, unit}), "above"
 		if diff.Num < 0 {
-			diff.Num = -diff.Num
+			diff.Num, side = -diff.Num, "below"
 		}
 		reason.Limit = Value{y, b.den, unit}.Text()
 		reason.Margin = diff.Text()
-		if diff.Num != 0 && o != opEq && o != opNe {
+		switch {
+		case diff.Num == 0 || o == opEq || o == opNe:
+		case words == "is over" || words == "is under":
 			reason.Text += " by " + reason.Margin
+		default:
+			reason.Text += " (" + reason.Margin + " " + side + ")"
 		}
 	}
 	return reason
@@ -309,6 +317,16 @@ var phrase = map[op]map[bool]string{
 	opLe: {true: "is not over", false: "is over"},
 	opGt: {true: "is over", false: "is not over"},
 	opGe: {true: "is at least", false: "is under"},
+}
+
+// dayPhrase is the same for days.
+var dayPhrase = map[op]map[bool]string{
+	opEq: {true: "is", false: "is not"},
+	opNe: {true: "is not", false: "is"},
+	opLt: {true: "is before", false: "is not before"},
+	opLe: {true: "is not after", false: "is after"},
+	opGt: {true: "is after", false: "is not after"},
+	opGe: {true: "is not before", false: "is before"},
 }
 
 // describe prints one side: a fact by its term and value (in the law's unit
