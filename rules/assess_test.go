@@ -245,16 +245,26 @@ func TestVerdict(t *testing.T) {
 		{"all is well", base, `"parts":[{"role":"towbar","rated_mass":"1000 kg"}]`, rules.Compliant},
 		{"a plate is exceeded", base, `"parts":[{"role":"towbar","rated_mass":"999.999 kg"}]`, rules.NonCompliant},
 		{"a plate is not known", base, `"parts":[{"role":"towbar"}]`, rules.Undetermined},
-		{"advice is not followed", base + rule("xx.advice", "true", "parking_brake: {required: true}", "level: practice"),
-			`"trailer":{"parking_brake":false},"parts":[{"role":"towbar","rated_mass":"1000 kg"}]`, rules.Compliant},
-		{"advice is not known", base + rule("xx.advice", "true", "parking_brake: {required: true}", "level: practice"),
-			`"parts":[{"role":"towbar","rated_mass":"1000 kg"}]`, rules.Compliant},
-		{"the speed is not known", base + rule("xx.speed", "true", "speed: {at_most: 100 km/h}", ""),
-			`"parts":[{"role":"towbar","rated_mass":"1000 kg"}]`, rules.Compliant},
-		{"the speed is too high", base + rule("xx.speed", "true", "speed: {at_most: 100 km/h}", ""),
-			`"use":{"speed":"100.001 km/h"},"parts":[{"role":"towbar","rated_mass":"1000 kg"}]`, rules.NonCompliant},
-		{"nothing is encoded on breakaway", rule("xx.brakes", "true", "service_brakes: {required: false}", "") + rule("xx.parts", "true", "part_rating: {roles: [towbar], at_least: kg(1000)}", "level: rating"),
-			`"parts":[{"role":"towbar","rated_mass":"1000 kg"}]`, rules.Undetermined},
+		{
+			"advice is not followed", base + rule("xx.advice", "true", "parking_brake: {required: true}", "level: practice"),
+			`"trailer":{"parking_brake":false},"parts":[{"role":"towbar","rated_mass":"1000 kg"}]`, rules.Compliant,
+		},
+		{
+			"advice is not known", base + rule("xx.advice", "true", "parking_brake: {required: true}", "level: practice"),
+			`"parts":[{"role":"towbar","rated_mass":"1000 kg"}]`, rules.Compliant,
+		},
+		{
+			"the speed is not known", base + rule("xx.speed", "true", "speed: {at_most: 100 km/h}", ""),
+			`"parts":[{"role":"towbar","rated_mass":"1000 kg"}]`, rules.Compliant,
+		},
+		{
+			"the speed is too high", base + rule("xx.speed", "true", "speed: {at_most: 100 km/h}", ""),
+			`"use":{"speed":"100.001 km/h"},"parts":[{"role":"towbar","rated_mass":"1000 kg"}]`, rules.NonCompliant,
+		},
+		{
+			"nothing is encoded on breakaway", rule("xx.brakes", "true", "service_brakes: {required: false}", "") + rule("xx.parts", "true", "part_rating: {roles: [towbar], at_least: kg(1000)}", "level: rating"),
+			`"parts":[{"role":"towbar","rated_mass":"1000 kg"}]`, rules.Undetermined,
+		},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			b := newBook(t, rulesetText("xx", "XX", "", 1, "from: 2000-01-01", c.rules))

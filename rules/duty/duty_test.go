@@ -336,7 +336,7 @@ func TestQuestions(t *testing.T) {
 			{"{parts: [{role: chain, breaking_mass: 4 t}, {role: chain}]}", want{status: Unknown, needs: []string{"/parts/1/breaking_mass"}}},
 			{"{parts: [{role: chain, breaking_mass: 4 t}, {role: chain, count: 0}]}", want{status: NotMet, summary: "by 1000 kg", limit: "5000 kg", margin: "-1000 kg", remedy: "Fit chains that together hold at least 5000 kg."}},
 			// The most that a document can hold is beyond 64 bits of base units.
-			{"{parts: [" + strings.Repeat("{role: chain, count: 100, breaking_mass: 100 t}, ", 63) + "{role: chain, count: 100, breaking_mass: 100 t}]}", want{status: Met, summary: "reaches", limit: "5000 kg", margin: "about 9218370 kg"}},
+			{"{parts: [" + strings.Repeat("{role: chain, count: 100, breaking_mass: 100 t}, ", 63) + "{role: chain, count: 100, breaking_mass: 100 t}]}", want{status: Met, summary: "reaches", limit: "5000 kg", margin: "about 92228700 kg"}},
 			{"{parts: [{role: chain, count: 0}]}", want{status: NotApplicable, summary: "no safety chain"}},
 			{"{}", want{status: Unknown, needs: []string{"/parts/-"}}},
 		}},
@@ -416,7 +416,7 @@ func TestQuestions(t *testing.T) {
 				remedy: "Bring trailer.laden.total down to 2250 kg, or change the part or vehicle that sets the limit.",
 			}},
 			// Three halves of an odd count of base units fall between two of them.
-			{"{trailer: {laden: {total: 1.500000000001 kg}}, vehicle: {unladen: 1.000000000001 kg}}", want{status: Met, summary: "is within", limit: "about 1.5 kg", margin: "about 0.000000000001 kg"}},
+			{"{trailer: {laden: {total: 1.50000000001 kg}}, vehicle: {unladen: 1.00000000001 kg}}", want{status: Met, summary: "is within", limit: "about 1.5 kg", margin: "about 0.00000000001 kg"}},
 			{"{trailer: {laden: {total: 2 t}}}", want{status: Unknown, summary: "its limit, 1.5 x vehicle.unladen", needs: []string{"/vehicle/unladen"}}},
 		}},
 		{"mass_ratio: {of: trailer.laden.total, less_than: 0.5 * vehicle.kerb}", "mass_ratio.less_than", []check{

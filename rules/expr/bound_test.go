@@ -91,7 +91,7 @@ func TestNoOverflow(t *testing.T) {
 	for _, form := range []string{
 		"%d * FACT < OTHER", "OTHER >= FACT * %d", "%d * FACT - OTHER > kg(0)", "kg(0) - %d * FACT < OTHER", "%d * (FACT + OTHER) == kg(1)",
 		"max(%d * FACT, 0.5 * OTHER) != kg(3)", "0.4 * OTHER < 1.75 * (%d * FACT)", "(use.commercial || true ? %d * FACT : OTHER) > 0.7 * OTHER",
-		"%d * (0.1 * FACT) > OTHER", "FACT > %d * lb(0.0001)", "0.25 * (0.2 * (%d * FACT)) <= kg(1)",
+		"%d * (0.1 * FACT) > OTHER", "FACT > %d * lb(0.001)", "0.25 * (0.2 * (%d * FACT)) <= kg(1)",
 	} {
 		tried := 0
 		for _, f := range masses {

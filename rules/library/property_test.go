@@ -217,7 +217,7 @@ func TestMissingInputs(t *testing.T) {
 		t.Run(rs.Ruleset, func(t *testing.T) {
 			t.Parallel()
 			rng := rand.New(rand.NewPCG(1, 2)) // the same rigs every run
-			tried := map[string]bool{} // defined conditions are tried at their first use
+			tried := map[string]bool{}         // defined conditions are tried at their first use
 			for _, r := range rs.Rules {
 				if len(r.Duties) == 0 {
 					continue // a notice decides nothing

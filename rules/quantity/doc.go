@@ -19,7 +19,7 @@
 //
 // # Scales
 //
-//	mass          1e-12 kg           (so that 0.0001 lb is whole)
+//	mass          1e-11 kg           (so that 0.001 lb is whole)
 //	length        1e-9 m
 //	force         1/2 of 1e-12 N     (so that 1 lbf is whole)
 //	area          1e-9 mm2           (so that 1e-7 in2 is whole)

@@ -106,14 +106,14 @@ type unitInfo struct {
 // unitTable has one row per Unit, at its index. Factors are relative to the
 // scales listed in the package comment.
 var unitTable = [unitEnd]unitInfo{
-	unitKilogram: {symbol: "kg", dim: Mass, factor: 1_000_000_000_000},
-	unitGram:     {symbol: "g", dim: Mass, factor: 1_000_000_000},
+	unitKilogram: {symbol: "kg", dim: Mass, factor: 100_000_000_000},
+	unitGram:     {symbol: "g", dim: Mass, factor: 100_000_000},
 	// The metric tonne, 1000 kg (SI Brochure, table 8). The short and long
 	// tons are left out: "ton" alone does not say which is meant.
-	unitTonne: {symbol: "t", dim: Mass, factor: 1_000_000_000_000_000},
+	unitTonne: {symbol: "t", dim: Mass, factor: 100_000_000_000_000},
 	// 0.45359237 kg exactly (international yard and pound agreement 1959;
 	// NIST SP 811 appendix B).
-	unitPound: {symbol: "lb", dim: Mass, factor: 453_592_370_000},
+	unitPound: {symbol: "lb", dim: Mass, factor: 45_359_237_000},
 
 	unitMetre:      {symbol: "m", dim: Length, factor: 1_000_000_000},
 	unitMillimetre: {symbol: "mm", dim: Length, factor: 1_000_000},
@@ -197,7 +197,7 @@ type dimensionInfo struct {
 
 var dimensionTable = [Percentage + 1]dimensionInfo{
 	{name: "quantity", phrase: "a quantity", example: "750 kg", list: "a known unit"},
-	Mass:         {"mass", "a mass", "750 kg", "kg, g, t or lb", 100_000 * 1_000_000_000_000, unitKilogram, unitMetre},
+	Mass:         {"mass", "a mass", "750 kg", "kg, g, t or lb", 100_000 * 100_000_000_000, unitKilogram, unitMetre},
 	Length:       {"length", "a length", "1.8 m", "m, mm, cm, km, in, ft or mi", 1_000_000 * 1_000_000_000, unitMetre, unitNewton},
 	Force:        {"force", "a force", "25 kN", "N, daN, kN or lbf", 1_000_000 * 2_000_000_000_000, unitNewton, unitSquareMillimetre},
 	Area:         {"area", "an area", "6 mm2", "mm2, cm2, m2 or in2", 1000 * 1_000_000_000_000_000, unitSquareMillimetre, unitVolt},
