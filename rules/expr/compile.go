@@ -127,10 +127,11 @@ func (l *lowerer) lower(e ast.Expr) (*node, error) {
 
 func (l *lowerer) fact(e ast.Expr, n *node, path string) (*node, error) {
 	if name, ok := strings.CutPrefix(path, namePrefix); ok {
-		// The definition itself takes the place of its name; nodes are immutable
-		// once compiled and may be shared.
+		// The definition hangs below its name; nodes are immutable once compiled
+		// and may be shared.
 		l.used = append(l.used, name)
-		return l.names[name].root, nil
+		n.op, n.kind, n.word, n.kids = opNamed, kindBool, name, []*node{l.names[name].root}
+		return n, nil
 	}
 	f, ok := rig.Lookup(path)
 	if !ok {

@@ -42,6 +42,7 @@ const (
 	opIf
 	opInList // fact in [words]
 	opInSet  // word in list fact
+	opNamed  // a condition defined once, by its name
 )
 
 var (
@@ -141,6 +142,8 @@ func (n *node) truth(r *rig.Rig) Truth {
 		return True
 	case opNot:
 		return n.kids[0].truth(r).Not()
+	case opNamed:
+		return n.kids[0].truth(r)
 	case opIf:
 		switch n.kids[0].truth(r) {
 		case True:

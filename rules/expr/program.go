@@ -225,6 +225,8 @@ func (n *node) explain(r *rig.Rig, t Truth, term func(rig.ID) string, out *[]Rea
 		}
 	case opNot:
 		n.kids[0].explain(r, t.Not(), term, out)
+	case opNamed:
+		n.kids[0].explain(r, t, term, out)
 	case opIf:
 		c := n.kids[0].truth(r)
 		n.kids[0].explain(r, c, term, out)
