@@ -291,6 +291,9 @@ type Jurisdiction struct {
 	Terms    map[string]string `json:"terms"`    // what the place calls a fact
 	Rules    int               `json:"rules"`    // in force on its last reviewed span
 	Earliest string            `json:"earliest"` // first day that is encoded
+	Reviewed string            `json:"reviewed"` // day its own rulesets were last compared with their sources; the oldest of them
+	Partial  bool              `json:"partial"`  // only part of the law is encoded
+	Coverage []Coverage        `json:"coverage"` // by question, on the day of the review
 }
 
 // Jurisdictions lists the places in order of code.
@@ -312,6 +315,18 @@ func (b *Book) Jurisdiction(code string) (Jurisdiction, bool) {
 
 func (b *Book) jurisdiction(code string) Jurisdiction {
 	j := Jurisdiction{Code: code, Terms: map[string]string{}}
+	for _, rs := range b.rulesets {
+		if rs.Jurisdiction != code {
+			continue
+		}
+		j.Partial = j.Partial || rs.Coverage == "partial"
+		if day := rs.Reviewed.String(); j.Reviewed == "" || day < j.Reviewed {
+			j.Reviewed = day
+		}
+	}
+	if day, err := rig.ParseDay(j.Reviewed); err == nil {
+		j.Coverage, _ = b.Coverage(code, day)
+	}
 	for _, p := range b.plans[code] {
 		if j.Earliest == "" {
 			j.Earliest = p.span.From.String()
