@@ -45,8 +45,10 @@ var SurveyQuestions = []string{
 	"parking_brake.required", "safety_chains.required", "safety_chains.count",
 }
 
-// maxCells bounds one survey.
-const maxCells = 2_000_000
+const (
+	maxCells    = 2_000_000 // of one survey
+	expandCells = 100_000   // up to which conditions defined by name are looked into
+)
 
 // Survey looks at every cell of every question for a place on a day.
 func (b *Book) Survey(code string, day rig.Day) ([]Survey, error) {
@@ -91,7 +93,7 @@ func (p *plan) survey(question string, day rig.Day) (Survey, bool) {
 	// others is seen; where that makes too many cells, each counts as one thing.
 	named := false
 	axes := p.axes(involved, named)
-	if product(axes) > maxCells {
+	if product(axes) > expandCells {
 		named = true
 		axes = p.axes(involved, named)
 	}
