@@ -16,17 +16,25 @@ import (
 // error is *UnknownJurisdiction if no ruleset serves the place; a day before
 // the law encoded for it is answered with nothing covered.
 func (b *Book) Assess(r *rig.Rig, day rig.Day) (*Answer, error) {
-	plans, ok := b.plans[r.Jurisdiction]
+	p, err := b.planOn(r.Jurisdiction, day)
+	if err != nil {
+		return nil, err
+	}
+	return p.assess(r, day), nil
+}
+
+// planOn is the law of a place on a day; an empty one before all that is held.
+func (b *Book) planOn(code string, day rig.Day) (*plan, error) {
+	plans, ok := b.plans[code]
 	if !ok {
-		return nil, &UnknownJurisdiction{r.Jurisdiction}
+		return nil, &UnknownJurisdiction{code}
 	}
 	for _, p := range plans {
 		if p.span.Contains(day) {
-			return p.assess(r, day), nil
+			return p, nil
 		}
 	}
-	empty := &plan{terms: map[rig.ID]string{}}
-	return empty.assess(r, day), nil
+	return &plan{terms: map[rig.ID]string{}}, nil
 }
 
 // AssessWith answers under exactly the versions given, as an earlier answer

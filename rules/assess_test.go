@@ -295,3 +295,33 @@ func TestBookRefusals(t *testing.T) {
 		})
 	}
 }
+
+// TestTrip: a rig that goes through two places is asked the stricter of both on
+// each question, and its verdict is the worse.
+func TestTrip(t *testing.T) {
+	b := newBook(t,
+		rulesetText("xx", "XX", "", 1, "from: 2000-01-01", rule("xx.a", "true", "service_brakes: {kinds: [overrun, electric], wheels: one_axle}, breakaway: {any_of: [automatic], hold: 10 min}", "")),
+		rulesetText("yy", "YY", "", 1, "from: 2000-01-01", rule("yy.a", "true", "service_brakes: {kinds: [electric, air], wheels: all}, breakaway: {any_of: [automatic, secondary_coupling], hold: 15 min}", "")))
+	r, err := rig.Decode([]byte(`{"trailer":{"axle_count":2,"brakes":{"kind":"overrun","braked_axles":1},"breakaway":{"kind":"automatic","hold":"20 min"}}}`))
+	if err != nil {
+		t.Fatal(err)
+	}
+	day, _ := rig.ParseDay("2026-11-25")
+	trip, err := b.Trip(r, []string{"YY", "XX"}, day)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for q, want := range map[string]string{
+		"service_brakes.kinds": "listedelectric", "service_brakes.wheels": "all", "breakaway.hold": "15 min", "breakaway.any_of": "listedautomatic",
+	} {
+		if got := value(&rules.Answer{Asks: trip.Asks}, q); got != want {
+			t.Errorf("%s is %s, want %s", q, got, want)
+		}
+	}
+	if trip.Verdict != rules.NonCompliant || len(trip.Places) != 2 || trip.Places[0].Jurisdiction != "YY" || trip.Places[1].Verdict == rules.NonCompliant {
+		t.Errorf("%s; %s, %s", trip.Verdict, trip.Places[0].Verdict, trip.Places[1].Verdict)
+	}
+	if _, err := b.Trip(r, []string{"XX", "ZZ"}, day); err == nil {
+		t.Error("a place without law is accepted")
+	}
+}
