@@ -197,6 +197,9 @@ type Connector = string
 // Contract An OpenAPI 3.0 document.
 type Contract = json.RawMessage
 
+// CoverageOfQuestion For one question, how many rules in force answer it and how well each was verified.
+type CoverageOfQuestion = rules.Coverage
+
 // Day A calendar day, year-month-day, in the years 1900 to 2199.
 //
 // Example: 2026-11-25
