@@ -12,6 +12,7 @@ import (
 	"net/http"
 	"os"
 	"os/signal"
+	"regexp"
 	"syscall"
 	"time"
 
@@ -30,6 +31,7 @@ import (
 type commands struct {
 	Serve    serveCmd    `cmd:"" help:"Run the HTTP service."`
 	Evaluate evaluateCmd `cmd:"" help:"Answer for one rig document: the same bytes as POST /v1/assessments?record=false."`
+	Key      keyCmd      `cmd:"" help:"Make keys."`
 	Check    checkCmd    `cmd:"" help:"Check a ruleset file: compile it, run its examples, look for thresholds without one."`
 }
 
@@ -69,7 +71,7 @@ func run(ctx context.Context, args []string, std streams) int {
 		return done
 	}
 	if err != nil {
-		fmt.Fprintf(std.err, "drawgear: %v (see drawgear --help)\n", err)
+		fmt.Fprintf(std.err, "drawgear: %s (see drawgear --help)\n", aKey.ReplaceAllString(err.Error(), "[secret]"))
 		return exitUsage
 	}
 	if err := command.Run(); err != nil {
@@ -79,10 +81,21 @@ func run(ctx context.Context, args []string, std streams) int {
 	return exitOK
 }
 
+// aKey finds keys in refused arguments, which would be repeated: what goes to
+// the terminal of one is the log of another.
+var aKey = regexp.MustCompile(`dgk_\w*`)
+
 type serveCmd struct {
 	Listen       string        `default:"127.0.0.1:8080" env:"DRAWGEAR_LISTEN" help:"Address to listen on."`
 	Keep         int           `default:"10000" env:"DRAWGEAR_KEEP" help:"Assessments that the memory store keeps; the oldest go first."`
 	ShutdownWait time.Duration `default:"10s" env:"DRAWGEAR_SHUTDOWN_WAIT" help:"How long requests in progress may take when stopping."`
+
+	BootstrapKey service.Secret `placeholder:"dgk_..." env:"DRAWGEAR_BOOTSTRAP_KEY" help:"A key made by 'drawgear key new', taken as an admin key; no request is open then. Give it by the variable: flags show in lists of processes."`
+
+	OIDCIssuer      string `name:"oidc-issuer" placeholder:"URL" env:"DRAWGEAR_OIDC_ISSUER" help:"OpenID provider whose tokens are taken beside keys; no request is open then."`
+	OIDCAudience    string `name:"oidc-audience" env:"DRAWGEAR_OIDC_AUDIENCE" help:"Audience that tokens must name; goes with --oidc-issuer."`
+	OIDCTenantClaim string `name:"oidc-tenant-claim" default:"tenant" env:"DRAWGEAR_OIDC_TENANT_CLAIM" help:"Claim with the id of a tenant."`
+	OIDCScopesClaim string `name:"oidc-scopes-claim" default:"scope" env:"DRAWGEAR_OIDC_SCOPES_CLAIM" help:"Claim with scopes, as words in a text or as a list."`
 }
 
 // Run serves until the context ends, then lets requests in progress finish.
@@ -96,9 +109,17 @@ func (c *serveCmd) Run(ctx context.Context, std streams) error {
 	if err != nil {
 		return err
 	}
-	svc := service.New(book, memory.New(c.Keep), time.Now)
+	store := memory.New(c.Keep)
+	edge := api.Config{Service: service.New(book, store, time.Now), Logger: log}
+	if edge.Auth, edge.Keys, err = c.callers(ctx, store); err != nil {
+		return err
+	}
+	address, err := c.address(edge.Auth == nil)
+	if err != nil {
+		return err
+	}
 	server := &http.Server{
-		Handler:           api.New(api.Config{Service: svc, Logger: log}),
+		Handler:           api.New(edge),
 		ReadHeaderTimeout: 5 * time.Second,
 		ReadTimeout:       15 * time.Second,
 		WriteTimeout:      30 * time.Second,
@@ -106,15 +127,19 @@ func (c *serveCmd) Run(ctx context.Context, std streams) error {
 		MaxHeaderBytes:    32 << 10,
 		ErrorLog:          slog.NewLogLogger(log.Handler(), slog.LevelWarn),
 	}
-	listener, err := new(net.ListenConfig).Listen(ctx, "tcp", c.Listen)
+	listener, err := new(net.ListenConfig).Listen(ctx, "tcp", address)
 	if err != nil {
 		return fmt.Errorf("listen on %s (--listen, DRAWGEAR_LISTEN): %w", c.Listen, err)
 	}
 	url := "http://" + listener.Addr().String()
 	log.Info("serving", "address", url, "jurisdictions", len(book.Jurisdictions()), "rulesets", len(book.Rulesets()),
 		"started_in", time.Since(started).Round(time.Millisecond).String(),
-		"store", "memory: records end with this process")
-	fmt.Fprintf(std.err, "try: curl -s '%s/v1/assessments?record=false' -H 'Content-Type: application/json' -d '%s'\n", url, tryRig)
+		"store", "memory: records end with this process", "keys", edge.Auth != nil)
+	bearer := ""
+	if edge.Auth != nil {
+		bearer = ` -H "Authorization: Bearer $DRAWGEAR_KEY"`
+	}
+	fmt.Fprintf(std.err, "try: curl -s '%s/v1/assessments?record=false'%s -H 'Content-Type: application/json' -d '%s'\n", url, bearer, tryRig)
 
 	failed := make(chan error, 1)
 	go func() { failed <- server.Serve(listener) }()
@@ -131,6 +156,66 @@ func (c *serveCmd) Run(ctx context.Context, std streams) error {
 		return fmt.Errorf("stop: %w", err)
 	}
 	log.Info("stopped")
+	return nil
+}
+
+// callers says how it is told who asks: by nothing if neither a key nor a
+// provider of tokens is configured, and then everybody is the owner.
+func (c *serveCmd) callers(ctx context.Context, store callerStore) (api.Authenticator, *service.Keyring, error) {
+	withKeys, withTokens := c.BootstrapKey.Reveal() != "", c.OIDCIssuer != "" || c.OIDCAudience != ""
+	if !withKeys && !withTokens {
+		return nil, nil, nil
+	}
+	bearers := service.Bearers{Keys: service.NewKeyring(store, time.Now)}
+	if withKeys {
+		if err := bearers.Keys.Bootstrap(ctx, c.BootstrapKey); err != nil {
+			return nil, nil, fmt.Errorf("--bootstrap-key (DRAWGEAR_BOOTSTRAP_KEY): %w", err)
+		}
+	}
+	if withTokens {
+		var err error
+		bearers.Tokens, err = service.NewTokens(service.TokenConfig{
+			Issuer: c.OIDCIssuer, Audience: c.OIDCAudience, TenantClaim: c.OIDCTenantClaim, ScopesClaim: c.OIDCScopesClaim,
+		}, store, time.Now)
+		if err != nil {
+			return nil, nil, fmt.Errorf("--oidc-issuer (DRAWGEAR_OIDC_ISSUER), --oidc-audience (DRAWGEAR_OIDC_AUDIENCE): %w", err)
+		}
+	}
+	return bearers, bearers.Keys, nil
+}
+
+// callerStore is what it takes to tell who asks.
+type callerStore interface {
+	service.Keys
+	service.Tenants
+}
+
+// address resolves where to listen, once, so that what is checked is what is
+// listened on. A service that is open to everybody who can reach it stays on
+// this machine.
+func (c *serveCmd) address(open bool) (string, error) {
+	a, err := net.ResolveTCPAddr("tcp", c.Listen)
+	if err != nil {
+		return "", fmt.Errorf("listen on %s (--listen, DRAWGEAR_LISTEN): %w", c.Listen, err)
+	}
+	if open && !a.IP.IsLoopback() { // no IP at all is every address
+		return "", fmt.Errorf("%s can be reached from other machines, and without keys everybody there could do everything: "+
+			"make a key with `drawgear key new` and set it as DRAWGEAR_BOOTSTRAP_KEY, or listen on 127.0.0.1 (--listen, DRAWGEAR_LISTEN)", c.Listen)
+	}
+	return a.String(), nil
+}
+
+type keyCmd struct {
+	New keyNewCmd `cmd:"" help:"Print a new key for DRAWGEAR_BOOTSTRAP_KEY. Nothing keeps it."`
+}
+
+type keyNewCmd struct{}
+
+// Run prints the text of a key that no store knows.
+func (*keyNewCmd) Run(std streams) error {
+	if _, err := fmt.Fprintln(std.out, service.NewKeyText().Reveal()); err != nil {
+		return fmt.Errorf("print the key: %w", err)
+	}
 	return nil
 }
 
@@ -151,7 +236,7 @@ func (c *evaluateCmd) Run(ctx context.Context, std streams) error {
 	if err != nil {
 		return err
 	}
-	a, err := service.New(book, memory.New(1), time.Now).Assess(ctx, document, false)
+	a, err := service.New(book, memory.New(1), time.Now).Assess(service.WithCaller(ctx, service.Local()), document, false)
 	if err != nil {
 		return err
 	}

@@ -6,14 +6,17 @@ import (
 	"encoding/json"
 	"go/parser"
 	"go/token"
+	"io"
 	"io/fs"
 	"net"
 	"net/http"
 	"os"
 	"path/filepath"
+	"regexp"
 	"slices"
 	"strconv"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 )
@@ -133,10 +136,20 @@ func TestCommandRefusals(t *testing.T) {
 		{"no such file", "", []string{"evaluate", "no-such-file.json"}, exitFailed, "no-such-file.json"},
 		{"a ruleset with a fault", "ruleset: xx\nnonsense: 1\n", []string{"check", "-"}, exitFailed, "line 2"},
 		{"an address that cannot be", "", []string{"serve", "--listen", "nowhere"}, exitFailed, "DRAWGEAR_LISTEN"},
+		{"open to other machines", "", []string{"serve", "--listen", ":0"}, exitFailed, "drawgear key new"},
+		{"open to another network", "", []string{"serve", "--listen", "192.0.2.1:0"}, exitFailed, "DRAWGEAR_BOOTSTRAP_KEY"},
+		{"open to every address of IPv6", "", []string{"serve", "--listen", "[::]:0"}, exitFailed, "DRAWGEAR_BOOTSTRAP_KEY"},
+		{"a bootstrap key that is none", "", []string{"serve", "--bootstrap-key", "dgk_hush"}, exitFailed, "DRAWGEAR_BOOTSTRAP_KEY"},
+		{"a key where none is wanted", "", []string{"serve", "dgk_hush"}, exitUsage, "[secret]"},
+		{"tokens of anybody", "", []string{"serve", "--oidc-audience", "drawgear"}, exitFailed, "issuer"},
+		{"tokens for anybody", "", []string{"serve", "--oidc-issuer", "https://id.example"}, exitFailed, "audience"},
 		{"nothing to keep", "", []string{"serve", "--keep", "0"}, exitFailed, "DRAWGEAR_KEEP"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			code, _, errOut := runCommand(t, c.in, c.args...)
+			if strings.Contains(errOut, "hush") {
+				t.Errorf("repeats a secret: %s", errOut)
+			}
 			if code != c.code || !strings.Contains(errOut, c.says) {
 				t.Errorf("exit %d, says %q; want %d and %q", code, errOut, c.code, c.says)
 			}
@@ -163,7 +176,7 @@ func TestServe(t *testing.T) {
 
 	ctx, stop := context.WithCancel(t.Context())
 	defer stop()
-	var stderr bytes.Buffer
+	var stderr lockedBuffer
 	done := make(chan int, 1)
 	go func() { done <- run(ctx, []string{"serve", "--listen", address}, streams{nil, &stderr, &stderr}) }()
 
@@ -199,6 +212,119 @@ func TestServe(t *testing.T) {
 		}
 	case <-time.After(20 * time.Second):
 		t.Fatal("does not stop")
+	}
+}
+
+// lockedBuffer is a log that is read while it is written.
+type lockedBuffer struct {
+	mu  sync.Mutex
+	buf bytes.Buffer
+}
+
+func (b *lockedBuffer) Write(p []byte) (int, error) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return b.buf.Write(p)
+}
+
+func (b *lockedBuffer) String() string {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return b.buf.String()
+}
+
+// TestServeWithKeys runs a service that other machines can reach, with a key
+// from the environment, through a whole session; no key gets into its log.
+func TestServeWithKeys(t *testing.T) {
+	code, out, errOut := runCommand(t, "", "key", "new")
+	key, ended := strings.CutSuffix(out, "\n")
+	if code != exitOK || !ended || len(key) != 73 || errOut != "" {
+		t.Fatalf("drawgear key new: exit %d, %d bytes, %s", code, len(out), errOut)
+	}
+	if _, again, _ := runCommand(t, "", "key", "new"); again == out {
+		t.Error("the same key twice")
+	}
+	t.Setenv("DRAWGEAR_BOOTSTRAP_KEY", key)
+	ctx, stop := context.WithCancel(t.Context())
+	defer stop()
+	var log lockedBuffer
+	done := make(chan int, 1)
+	go func() { done <- run(ctx, []string{"serve", "--listen", "0.0.0.0:0"}, streams{nil, &log, &log}) }()
+
+	address := ""
+	for range 200 { // it compiles the library first
+		if m := regexp.MustCompile(`"address":"http://[^"]*:(\d+)"`).FindStringSubmatch(log.String()); m != nil {
+			address = "http://127.0.0.1:" + m[1]
+			break
+		}
+		time.Sleep(50 * time.Millisecond)
+	}
+	if address == "" {
+		t.Fatalf("does not start: %s", log.String())
+	}
+	ask := func(method, path, body string, headers ...string) (int, string) {
+		t.Helper()
+		req, err := http.NewRequestWithContext(t.Context(), method, address+path, strings.NewReader(body))
+		if err != nil {
+			t.Fatal(err)
+		}
+		req.Header.Set("Content-Type", "application/json")
+		req.Host = "yard.example"
+		for _, h := range headers {
+			req.Header.Add("Authorization", h)
+		}
+		res, err := http.DefaultClient.Do(req)
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer res.Body.Close()
+		reply, err := io.ReadAll(res.Body)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return res.StatusCode, string(reply)
+	}
+	_, issued := ask("POST", "/v1/keys", `{"name":"Saltmarsh Yard","scopes":["assess"]}`, "Bearer "+key)
+	var second struct{ ID, Key string }
+	if err := json.Unmarshal([]byte(issued), &second); err != nil || second.Key == "" {
+		t.Fatalf("issue a key: %s", issued)
+	}
+	for _, c := range []struct {
+		method, path string
+		headers      []string
+		want         int
+	}{
+		{"GET", "/livez", nil, 200},
+		{"GET", "/openapi.json", nil, 200},
+		{"GET", "/v1/jurisdictions/GB", nil, 401}, // loopback or not, nothing is open
+		{"GET", "/v1/jurisdictions/GB", []string{"Bearer " + second.Key}, 200},
+		{"POST", "/v1/assessments?record=false", []string{"Bearer " + second.Key}, 200},
+		{"GET", "/v1/assessments", []string{"Bearer " + second.Key}, 403},
+		{"GET", "/v1/assessments?key=" + second.Key, nil, 401},
+		{"GET", "/v1/" + second.Key, []string{"Bearer " + second.Key}, 404},
+		{"GET", "/v1/assessments", []string{"Bearer " + second.Key, "Bearer " + key}, 401},
+		{"DELETE", "/v1/keys/" + second.ID, []string{"Bearer " + key}, 204},
+		{"GET", "/v1/jurisdictions/GB", []string{"Bearer " + second.Key}, 401},
+	} {
+		body := ""
+		if c.method == "POST" {
+			body = tryRig
+		}
+		if got, reply := ask(c.method, c.path, body, c.headers...); got != c.want {
+			t.Errorf("%s %s: %d, want %d: %s", c.method, c.path[:min(len(c.path), 30)], got, c.want, reply)
+		}
+	}
+	stop()
+	if code := <-done; code != exitOK {
+		t.Errorf("exit %d: %s", code, log.String())
+	}
+	for _, secret := range []string{"dgk_", key[21:], second.Key[21:]} {
+		if strings.Contains(log.String(), secret) {
+			t.Errorf("the log has %q:\n%s", secret, log.String())
+		}
+	}
+	if n := strings.Count(log.String(), `"msg":"request"`); n != 12 {
+		t.Errorf("%d requests are logged, want 12", n)
 	}
 }
 

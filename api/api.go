@@ -19,9 +19,12 @@ const DefaultTimeout = 10 * time.Second
 
 // Config is what the edge needs.
 type Config struct {
-	Service *service.Assessor
-	Logger  *slog.Logger  // access and faults; nil for none
-	Timeout time.Duration // for one request, body not counted; 0 for DefaultTimeout
+	Service   *service.Assessor
+	Auth      Authenticator      // who asks; nil takes everybody on this machine for service.Local()
+	Keys      *service.Keyring   // issued and revoked over HTTP; nil for a service without keys
+	Authoring *service.Authoring // house rules; nil for a service whose law stays as it is
+	Logger    *slog.Logger       // access and faults; nil for none
+	Timeout   time.Duration      // for one request, body not counted; 0 for DefaultTimeout
 }
 
 // New returns the service as an http.Handler. How long a request may take to
@@ -36,10 +39,11 @@ func New(cfg Config) *echo.Echo {
 	}
 	e := echo.New()
 	e.Logger.SetOutput(io.Discard) // echo's own log; ours is cfg.Logger
-	e.Binder = rigBinder{}
+	e.Binder = binder{}
 	e.HTTPErrorHandler = problemHandler(cfg.Logger)
-	e.Use(nameRequest, logAccess(cfg.Logger), secure, recovered(cfg.Logger), inTime(cfg.Timeout), checkParameters(openapi.Operations()))
-	RegisterHandlers(withHead{e}, NewStrictHandler(&handlers{service: cfg.Service}, nil))
+	e.Use(nameRequest, logAccess(cfg.Logger), secure, recovered(cfg.Logger), inTime(cfg.Timeout),
+		authorize(openapi.Operations(), cfg.Auth, cfg.Logger), checkParameters(openapi.Operations()))
+	RegisterHandlers(withHead{e}, NewStrictHandler(&handlers{service: cfg.Service, keys: cfg.Keys, authoring: cfg.Authoring}, []StrictMiddlewareFunc{readDraft}))
 	return e
 }
 

@@ -22,15 +22,11 @@ import (
 func checkParameters(ops []openapi.Operation) echo.MiddlewareFunc {
 	checks := map[string]operationCheck{}
 	for _, op := range ops {
-		checks[op.Method+" "+echoPath(op.Path)] = newOperationCheck(op)
+		checks[routeOf(op)] = newOperationCheck(op)
 	}
 	return func(next echo.HandlerFunc) echo.HandlerFunc {
 		return func(c echo.Context) error {
-			method := c.Request().Method
-			if method == http.MethodHead {
-				method = http.MethodGet
-			}
-			if check, ok := checks[method+" "+c.Path()]; ok {
+			if check, ok := checks[route(c)]; ok {
 				if err := check.run(c); err != nil {
 					return err
 				}
@@ -40,9 +36,18 @@ func checkParameters(ops []openapi.Operation) echo.MiddlewareFunc {
 	}
 }
 
-// echoPath writes /a/{b} as /a/:b.
-func echoPath(path string) string {
-	return strings.NewReplacer("{", ":", "}", "").Replace(path)
+// routeOf names the route of an operation: GET /a/:b for GET /a/{b}.
+func routeOf(op openapi.Operation) string {
+	return op.Method + " " + strings.NewReplacer("{", ":", "}", "").Replace(op.Path)
+}
+
+// route names the route that a request took, in which HEAD is GET.
+func route(c echo.Context) string {
+	method := c.Request().Method
+	if method == http.MethodHead {
+		method = http.MethodGet
+	}
+	return method + " " + c.Path()
 }
 
 type operationCheck struct {
@@ -52,9 +57,10 @@ type operationCheck struct {
 func newOperationCheck(op openapi.Operation) operationCheck {
 	c := operationCheck{path: map[string]func(string) string{}, query: map[string]func(string) string{}}
 	for _, p := range op.Parameters {
-		if p.In == "path" {
+		switch p.In { // what headers say is for the handlers to judge
+		case "path":
 			c.path[p.Name] = textCheck(p.Schema)
-		} else {
+		case "query":
 			c.query[p.Name] = textCheck(p.Schema)
 		}
 	}

@@ -15,6 +15,7 @@ import (
 	"drawgear/api"
 	"drawgear/openapi/openapitest"
 	"drawgear/rules"
+	comparison "drawgear/rules/compare"
 	"drawgear/rules/duty"
 	"drawgear/rules/law"
 	"drawgear/rules/quantity"
@@ -303,10 +304,14 @@ func TestReplySchemas(t *testing.T) {
 		"Jurisdiction": rules.Jurisdiction{}, "Source": rules.CitedSource{}, "Checked": law.Checked{},
 		"Assessment": service.Assessment{}, "AssessmentSummary": service.Summary{}, "Replay": service.Replay{},
 		"Ruleset": service.Ruleset{}, "RulesetVersion": service.RulesetVersion{}, "Readiness": service.Readiness{},
-		"AssessmentPage": service.Page[service.Summary]{}, "RulesetPage": service.All[service.Ruleset]{}, "RulesetVersionPage": service.All[rules.RulesetRef]{},
+		"AssessmentPage": service.Page[service.Summary]{}, "RulesetPage": service.All[service.Ruleset]{}, "RulesetVersionPage": service.All[service.VersionLine]{},
+		"RulesetLine": service.VersionLine{}, "RulesetReport": service.Report{}, "RulesetFault": law.Fault{}, "IncompleteCitation": service.Incomplete{},
+		"Survey": rules.Survey{}, "SurveyRegion": rules.Region{}, "SurveyOverlap": rules.Overlap{},
+		"Comparison": comparison.Comparison{}, "ComparedRule": comparison.RuleLine{}, "ChangedRule": comparison.Changed{}, "RuleDifference": comparison.Detail{}, "ComparedRig": comparison.Difference{},
 		"JurisdictionPage": service.All[rules.Jurisdiction]{}, "SourcePage": service.All[rules.CitedSource]{},
 		"RulesetDocument": law.Document{}, "Rule": law.RuleText{}, "Cite": law.Cite{}, "RulesetSource": law.Source{},
 		"WorkedExample": law.Example{}, "Oblige": duty.Oblige{}, "Problem": api.Problem{}, "Fault": api.Fault{},
+		"Key": api.Key{}, "IssuedKey": api.IssuedKey{}, "KeyPage": api.KeyPage{},
 	} {
 		t.Run(name, func(t *testing.T) {
 			compare(t, name, schemas(t)[name].Value, reflect.TypeOf(value))
@@ -388,6 +393,7 @@ func TestEnums(t *testing.T) {
 		"Verdict":       {string(rules.Compliant), string(rules.NonCompliant), string(rules.Undetermined)},
 		"Status":        {string(rules.NotMet), string(rules.Unknown), string(rules.Met), string(rules.NotApplicable)},
 		"Tri":           {string(rules.Yes), string(rules.No), string(rules.DontKnow)},
+		"Scope":         scopes(),
 		"BrakeKind":     rig.BrakeKinds,
 		"BreakawayKind": rig.BreakawayKinds,
 		"Connector":     rig.Connectors,
@@ -404,6 +410,13 @@ func TestEnums(t *testing.T) {
 			t.Errorf("code %s is not in the contract", code)
 		}
 	}
+}
+
+func scopes() (words []string) {
+	for _, s := range service.Scopes {
+		words = append(words, string(s))
+	}
+	return words
 }
 
 // lawText is a ruleset with one word of each closed list to be filled in.

@@ -8,9 +8,13 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"io"
 	"net/http"
+	"strings"
+	"time"
 
 	"drawgear/rules"
+	"drawgear/rules/compare"
 	"drawgear/rules/law"
 	"drawgear/rules/rig"
 	"drawgear/service"
@@ -77,14 +81,26 @@ func (e LivenessStatus) Valid() bool {
 const (
 	ProblemBadQuery             ProblemType = "/problems/bad-query"
 	ProblemBodyTooLarge         ProblemType = "/problems/body-too-large"
+	ProblemCheckFailed          ProblemType = "/problems/check-failed"
+	ProblemForbidden            ProblemType = "/problems/forbidden"
 	ProblemInternal             ProblemType = "/problems/internal"
+	ProblemInvalidBody          ProblemType = "/problems/invalid-body"
 	ProblemInvalidRig           ProblemType = "/problems/invalid-rig"
+	ProblemInvalidRuleset       ProblemType = "/problems/invalid-ruleset"
 	ProblemMalformedJSON        ProblemType = "/problems/malformed-json"
 	ProblemMethodNotAllowed     ProblemType = "/problems/method-not-allowed"
 	ProblemNotFound             ProblemType = "/problems/not-found"
+	ProblemOwnText              ProblemType = "/problems/own-text"
+	ProblemPreconditionRequired ProblemType = "/problems/precondition-required"
 	ProblemRequestTimeout       ProblemType = "/problems/request-timeout"
+	ProblemRulesetExists        ProblemType = "/problems/ruleset-exists"
+	ProblemRulesetInUse         ProblemType = "/problems/ruleset-in-use"
+	ProblemRulesetState         ProblemType = "/problems/ruleset-state"
 	ProblemRulesetUnavailable   ProblemType = "/problems/ruleset-unavailable"
+	ProblemStale                ProblemType = "/problems/stale"
 	ProblemTimeout              ProblemType = "/problems/timeout"
+	ProblemTooManyDrafts        ProblemType = "/problems/too-many-drafts"
+	ProblemUnauthenticated      ProblemType = "/problems/unauthenticated"
 	ProblemUnknownJurisdiction  ProblemType = "/problems/unknown-jurisdiction"
 	ProblemUnsupportedMediaType ProblemType = "/problems/unsupported-media-type"
 )
@@ -96,9 +112,17 @@ func (e ProblemType) Valid() bool {
 		return true
 	case ProblemBodyTooLarge:
 		return true
+	case ProblemCheckFailed:
+		return true
+	case ProblemForbidden:
+		return true
 	case ProblemInternal:
 		return true
+	case ProblemInvalidBody:
+		return true
 	case ProblemInvalidRig:
+		return true
+	case ProblemInvalidRuleset:
 		return true
 	case ProblemMalformedJSON:
 		return true
@@ -106,11 +130,27 @@ func (e ProblemType) Valid() bool {
 		return true
 	case ProblemNotFound:
 		return true
+	case ProblemOwnText:
+		return true
+	case ProblemPreconditionRequired:
+		return true
 	case ProblemRequestTimeout:
+		return true
+	case ProblemRulesetExists:
+		return true
+	case ProblemRulesetInUse:
+		return true
+	case ProblemRulesetState:
 		return true
 	case ProblemRulesetUnavailable:
 		return true
+	case ProblemStale:
+		return true
 	case ProblemTimeout:
+		return true
+	case ProblemTooManyDrafts:
+		return true
+	case ProblemUnauthenticated:
 		return true
 	case ProblemUnknownJurisdiction:
 		return true
@@ -167,6 +207,9 @@ type BrakeKind = string
 // Example: automatic
 type BreakawayKind = string
 
+// ChangedRule A rule that both versions have.
+type ChangedRule = compare.Changed
+
 // Charge An electric charge, such as the capacity of a battery; Ah, mAh or C; up to 100000 Ah.
 //
 // Example: 7 Ah
@@ -180,6 +223,15 @@ type Citation = rules.Citation
 
 // Cite Where a rule is published, and how this fact was verified.
 type Cite = json.RawMessage
+
+// ComparedRig A rig whose answer differs, and the first question on which it does.
+type ComparedRig = compare.Difference
+
+// ComparedRule A rule in a list.
+type ComparedRule = compare.RuleLine
+
+// Comparison How a newer version of a ruleset differs from an older one.
+type Comparison = compare.Comparison
 
 // Confidence How sure the research is of the fact.
 //
@@ -218,9 +270,9 @@ type Duration = string
 // Example: {"service_brakes.wheels":"all","verdict":"undetermined"}
 type Expectation = json.RawMessage
 
-// Fault One thing wrong with a request. Either `pointer` or `parameter` says where.
+// Fault One thing wrong with a request. `pointer` or `parameter` says where, or in a ruleset document `line` and `column`, which a pointer may go with.
 type Fault struct {
-	// Pointer Where in the rig document, a JSON Pointer (RFC 6901); empty for the whole document.
+	// Pointer Where in the body, a JSON Pointer (RFC 6901); empty for the whole document.
 	//
 	// Example: /trailer/rated/axles
 	Pointer *Pointer `json:"pointer,omitempty"`
@@ -244,6 +296,16 @@ type Fault struct {
 	//
 	// Example: Did you mean "rated_mass"?
 	Advice string `json:"advice"`
+
+	// Line Line in the document, from 1.
+	//
+	// Example: 12
+	Line int `json:"line,omitempty"`
+
+	// Column Column in that line, from 1.
+	//
+	// Example: 11
+	Column int `json:"column,omitempty"`
 }
 
 // FaultCode Kind of fault; stable. `syntax`: no JSON document; `unknown_field`: a name that is not in the contract; `wrong_type`: for example a number where text is wanted; `bad_value`: a word that is not permitted, a bad day, a number out of range; `bad_quantity`: wrong dimension, unknown unit, negative, no number, too precise or too large; `contradiction`: two fields that cannot both hold; `limit`: too long, too deep or too many; `unknown_parameter` and `repeated_parameter`: of the query.
@@ -264,11 +326,47 @@ type Force = string
 // Example: 18 %
 type Grade = string
 
+// IncompleteCitation A rule whose citation leaves something out.
+type IncompleteCitation = service.Incomplete
+
 // Input One entered figure behind a result.
 type Input = rig.Input
 
 // Interval A span of days, both included. An open end is left out.
 type Interval = rules.Interval
+
+// IssuedKey An API key that was just made, with its text.
+type IssuedKey struct {
+	// CreatedAt When it was made.
+	//
+	// Example: 2026-11-25T09:30:00Z
+	CreatedAt time.Time `json:"created_at"`
+
+	// ExpiresAt When it ends; left out if it does not.
+	//
+	// Example: 2027-11-25T00:00:00Z
+	ExpiresAt time.Time `json:"expires_at,omitzero"`
+
+	// ID Id of an API key, the part of its text between the underscores. It is no secret.
+	//
+	// Example: J5QW4ZTFNRUWO2DU
+	ID KeyID `json:"id"`
+
+	// Key The text of the key, to be sent as `Authorization: Bearer` and then this. It cannot be had again.
+	//
+	// Example: dgk_J5QW4ZTFNRUWO2DU_EXAMPLEEXAMPLEEXAMPLEEXAMPLEEXAMPLEEXAMPLEEXAMPLEEXA
+	Key string `json:"key"`
+
+	// Name Whose key it is, in the tenant's words; plain text without control characters.
+	//
+	// Example: Saltmarsh Yard, sales desk
+	Name KeyName `json:"name"`
+
+	// Scopes What it may be used for.
+	//
+	// Example: ["assess","read"]
+	Scopes []Scope `json:"scopes"`
+}
 
 // Jurisdiction A place whose law is encoded.
 type Jurisdiction = rules.Jurisdiction
@@ -280,6 +378,73 @@ type JurisdictionCode = string
 
 // JurisdictionPage Jurisdictions by code.
 type JurisdictionPage = service.All[rules.Jurisdiction]
+
+// Key An API key without its text.
+type Key struct {
+	// CreatedAt When it was made.
+	//
+	// Example: 2026-11-25T09:30:00Z
+	CreatedAt time.Time `json:"created_at"`
+
+	// ExpiresAt When it ends; left out if it does not.
+	//
+	// Example: 2027-11-25T00:00:00Z
+	ExpiresAt time.Time `json:"expires_at,omitzero"`
+
+	// ID Id of an API key, the part of its text between the underscores. It is no secret.
+	//
+	// Example: J5QW4ZTFNRUWO2DU
+	ID KeyID `json:"id"`
+
+	// Name Whose key it is, in the tenant's words; plain text without control characters.
+	//
+	// Example: Saltmarsh Yard, sales desk
+	Name KeyName `json:"name"`
+
+	// RevokedAt When it was revoked; left out if it was not.
+	//
+	// Example: 2026-12-01T16:05:00Z
+	RevokedAt time.Time `json:"revoked_at,omitzero"`
+
+	// Scopes What it may be used for.
+	//
+	// Example: ["assess","read"]
+	Scopes []Scope `json:"scopes"`
+}
+
+// KeyID Id of an API key, the part of its text between the underscores. It is no secret.
+//
+// Example: J5QW4ZTFNRUWO2DU
+type KeyID = string
+
+// KeyName Whose key it is, in the tenant's words; plain text without control characters.
+//
+// Example: Saltmarsh Yard, sales desk
+type KeyName = string
+
+// KeyPage API keys, newest first.
+type KeyPage struct {
+	// Items The keys.
+	Items []Key `json:"items"`
+}
+
+// KeyRequest An API key to be made.
+type KeyRequest struct {
+	// ExpiresAt When it ends; left out, it does not. To the microsecond.
+	//
+	// Example: 2027-11-25T00:00:00Z
+	ExpiresAt *time.Time `json:"expires_at,omitempty"`
+
+	// Name Whose key it is, in the tenant's words; plain text without control characters.
+	//
+	// Example: Saltmarsh Yard, sales desk
+	Name KeyName `json:"name"`
+
+	// Scopes What it may be used for; none that the caller lacks.
+	//
+	// Example: ["assess","read"]
+	Scopes []Scope `json:"scopes"`
+}
 
 // Length A length; m, mm, cm, km, in, ft or mi; up to 1000 km.
 //
@@ -326,7 +491,7 @@ type Part = json.RawMessage
 // Example: 45 %
 type Percentage = string
 
-// Pointer A JSON Pointer (RFC 6901) into the rig document; empty for the whole document.
+// Pointer A JSON Pointer (RFC 6901) into the document that was sent; empty for the whole document.
 //
 // Example: /trailer/rated/axles
 type Pointer = string
@@ -337,14 +502,26 @@ type Pointer = string
 // | --- | --- | --- |
 // | `/problems/malformed-json` | 400 | the body is empty or not one JSON document in UTF-8 |
 // | `/problems/bad-query` | 400 | a query parameter is unknown, repeated or out of bounds |
+// | `/problems/unauthenticated` | 401 | it is not known who asks |
+// | `/problems/forbidden` | 403 | the caller lacks a scope, or the address is not for this caller |
 // | `/problems/not-found` | 404 | there is no such path or thing |
 // | `/problems/method-not-allowed` | 405 | the path has no such method; `Allow` lists those it has |
 // | `/problems/request-timeout` | 408 | the request body did not arrive in time |
-// | `/problems/ruleset-unavailable` | 409 | a replay needs a ruleset version that is not loaded |
-// | `/problems/body-too-large` | 413 | the body is larger than 64 KiB |
-// | `/problems/unsupported-media-type` | 415 | the body is not plain `application/json` |
+// | `/problems/ruleset-unavailable` | 409 | a ruleset version that is needed is not loaded |
+// | `/problems/ruleset-state` | 409 | a ruleset version is not in the state for this |
+// | `/problems/ruleset-exists` | 409 | a ruleset version of that number, or a later one, is there already |
+// | `/problems/ruleset-in-use` | 409 | other house rules rest on the version |
+// | `/problems/own-text` | 409 | the author of a text cannot approve it |
+// | `/problems/check-failed` | 409 | the check of a ruleset version found what keeps it back |
+// | `/problems/too-many-drafts` | 409 | the tenant has as many versions on their way as it may have |
+// | `/problems/stale` | 412 | somebody changed the thing meanwhile |
+// | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
+// | `/problems/unsupported-media-type` | 415 | the body is of a kind that the operation does not take, or not plain UTF-8 |
+// | `/problems/invalid-body` | 422 | a body other than a rig does not follow the contract |
 // | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
 // | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
+// | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/precondition-required` | 428 | a change does not say which version it saw |
 // | `/problems/internal` | 500 | the service failed |
 // | `/problems/timeout` | 503 | the service could not finish in time, or its store is away |
 type Problem struct {
@@ -402,16 +579,25 @@ type Rig = RigDocument
 // Rule One duty of the law, or a few that one clause lays down.
 type Rule = json.RawMessage
 
+// RuleDifference One value of a rule in both versions; empty where there is none.
+type RuleDifference = compare.Detail
+
 // Ruleset A body of rules on one matter, in versions.
 type Ruleset = service.Ruleset
 
 // RulesetDocument A ruleset version as it was written, in canonical form.
 type RulesetDocument = json.RawMessage
 
+// RulesetFault One thing wrong with a ruleset document.
+type RulesetFault = law.Fault
+
 // RulesetID Id of a ruleset.
 //
 // Example: xx-light-trailers
 type RulesetID = string
+
+// RulesetLine One version of a ruleset in a list.
+type RulesetLine = service.VersionLine
 
 // RulesetPage Rulesets by id.
 type RulesetPage = service.All[service.Ruleset]
@@ -419,14 +605,30 @@ type RulesetPage = service.All[service.Ruleset]
 // RulesetRef One version of a ruleset, identified by its text.
 type RulesetRef = rules.RulesetRef
 
+// RulesetReport What the check of a version found. `faults`, failed examples and `conflicts` keep it from being approved; the rest is for its author to weigh. No list has more than 100 entries.
+type RulesetReport = service.Report
+
 // RulesetSource A publication as a ruleset names it.
 type RulesetSource = json.RawMessage
 
-// RulesetVersion One whole version of a ruleset. It never changes.
+// RulesetState Where a version is in its life. A `draft` may change; `approved` and `published` texts do not; `withdrawn` versions answer no new question and are kept.
+//
+// Example: published
+type RulesetState = service.State
+
+// RulesetText A ruleset document as its author writes it; RulesetDocument describes the form.
+type RulesetText = DraftDocument
+
+// RulesetVersion One whole version of a ruleset. Once it is published, its document never changes.
 type RulesetVersion = service.RulesetVersion
 
 // RulesetVersionPage Versions of a ruleset, oldest first.
-type RulesetVersionPage = service.All[rules.RulesetRef]
+type RulesetVersionPage = service.All[service.VersionLine]
+
+// Scope One thing that a caller may do: `assess` rigs and have the answers kept; `read` what the tenant kept; `audit`: run audits and export the log; `author`: write ruleset drafts; `approve`: approve, publish and withdraw versions; `admin`: issue and revoke keys.
+//
+// Example: assess
+type Scope = service.Scope
 
 // SHA256 A SHA-256 digest in lower-case hexadecimal.
 //
@@ -459,6 +661,15 @@ type Speed = string
 // Example: met
 type Status = rules.Status
 
+// Survey What the rules say on one question over every rig there can be. All rigs fall into cells within which no condition that bears on the question changes.
+type Survey = rules.Survey
+
+// SurveyOverlap Rules that answer the same cells.
+type SurveyOverlap = rules.Overlap
+
+// SurveyRegion Cells, described by the inputs that set them apart.
+type SurveyRegion = rules.Region
+
 // Text Plain text without control characters.
 //
 // Example: C
@@ -484,11 +695,35 @@ type Verification = string
 // Example: 12 V
 type Voltage = string
 
+// Withdrawal Why a version is withdrawn.
+type Withdrawal struct {
+	// Reason The reason, in plain text without control characters.
+	//
+	// Example: The yard no longer fits this coupling.
+	Reason string `json:"reason"`
+}
+
 // WorkedExample A rig and what the rules must say of it. With `vary`, one rig for each step.
 type WorkedExample = json.RawMessage
 
+// CompareDay A calendar day, year-month-day, in the years 1900 to 2199.
+//
+// Example: 2026-11-25
+type CompareDay = Day
+
+// ComparePlace A place whose law is meant: an ISO 3166-1 alpha-2 country code, alone or with an ISO 3166-2 subdivision.
+//
+// Example: AU-NSW
+type ComparePlace = JurisdictionCode
+
+// CompareWith Example: 1
+type CompareWith = int
+
 // Cursor Example: MTc2NDA3MjAwMDAwMDAwMC5NRlpXSzQz
 type Cursor = string
+
+// IfMatch Example: "2c26b46b68ffc68ff99b453c1d304134"
+type IfMatch = string
 
 // JurisdictionFilter A place whose law is meant: an ISO 3166-1 alpha-2 country code, alone or with an ISO 3166-2 subdivision.
 //
@@ -499,6 +734,9 @@ type JurisdictionFilter = JurisdictionCode
 //
 // Example: AU-NSW
 type JurisdictionPath = JurisdictionCode
+
+// KnownAt Example: 2026-11-20T12:00:00Z
+type KnownAt = time.Time
 
 // Limit Example: 20
 type Limit = int
@@ -520,17 +758,89 @@ type VersionPath = int
 // | --- | --- | --- |
 // | `/problems/malformed-json` | 400 | the body is empty or not one JSON document in UTF-8 |
 // | `/problems/bad-query` | 400 | a query parameter is unknown, repeated or out of bounds |
+// | `/problems/unauthenticated` | 401 | it is not known who asks |
+// | `/problems/forbidden` | 403 | the caller lacks a scope, or the address is not for this caller |
 // | `/problems/not-found` | 404 | there is no such path or thing |
 // | `/problems/method-not-allowed` | 405 | the path has no such method; `Allow` lists those it has |
 // | `/problems/request-timeout` | 408 | the request body did not arrive in time |
-// | `/problems/ruleset-unavailable` | 409 | a replay needs a ruleset version that is not loaded |
-// | `/problems/body-too-large` | 413 | the body is larger than 64 KiB |
-// | `/problems/unsupported-media-type` | 415 | the body is not plain `application/json` |
+// | `/problems/ruleset-unavailable` | 409 | a ruleset version that is needed is not loaded |
+// | `/problems/ruleset-state` | 409 | a ruleset version is not in the state for this |
+// | `/problems/ruleset-exists` | 409 | a ruleset version of that number, or a later one, is there already |
+// | `/problems/ruleset-in-use` | 409 | other house rules rest on the version |
+// | `/problems/own-text` | 409 | the author of a text cannot approve it |
+// | `/problems/check-failed` | 409 | the check of a ruleset version found what keeps it back |
+// | `/problems/too-many-drafts` | 409 | the tenant has as many versions on their way as it may have |
+// | `/problems/stale` | 412 | somebody changed the thing meanwhile |
+// | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
+// | `/problems/unsupported-media-type` | 415 | the body is of a kind that the operation does not take, or not plain UTF-8 |
+// | `/problems/invalid-body` | 422 | a body other than a rig does not follow the contract |
 // | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
 // | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
+// | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/precondition-required` | 428 | a change does not say which version it saw |
 // | `/problems/internal` | 500 | the service failed |
 // | `/problems/timeout` | 503 | the service could not finish in time, or its store is away |
 type BadRequest = Problem
+
+// DocumentTooLarge Why a request was refused or failed (RFC 9457). The types, with the status of each:
+//
+// | type | status | meaning |
+// | --- | --- | --- |
+// | `/problems/malformed-json` | 400 | the body is empty or not one JSON document in UTF-8 |
+// | `/problems/bad-query` | 400 | a query parameter is unknown, repeated or out of bounds |
+// | `/problems/unauthenticated` | 401 | it is not known who asks |
+// | `/problems/forbidden` | 403 | the caller lacks a scope, or the address is not for this caller |
+// | `/problems/not-found` | 404 | there is no such path or thing |
+// | `/problems/method-not-allowed` | 405 | the path has no such method; `Allow` lists those it has |
+// | `/problems/request-timeout` | 408 | the request body did not arrive in time |
+// | `/problems/ruleset-unavailable` | 409 | a ruleset version that is needed is not loaded |
+// | `/problems/ruleset-state` | 409 | a ruleset version is not in the state for this |
+// | `/problems/ruleset-exists` | 409 | a ruleset version of that number, or a later one, is there already |
+// | `/problems/ruleset-in-use` | 409 | other house rules rest on the version |
+// | `/problems/own-text` | 409 | the author of a text cannot approve it |
+// | `/problems/check-failed` | 409 | the check of a ruleset version found what keeps it back |
+// | `/problems/too-many-drafts` | 409 | the tenant has as many versions on their way as it may have |
+// | `/problems/stale` | 412 | somebody changed the thing meanwhile |
+// | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
+// | `/problems/unsupported-media-type` | 415 | the body is of a kind that the operation does not take, or not plain UTF-8 |
+// | `/problems/invalid-body` | 422 | a body other than a rig does not follow the contract |
+// | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
+// | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
+// | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/precondition-required` | 428 | a change does not say which version it saw |
+// | `/problems/internal` | 500 | the service failed |
+// | `/problems/timeout` | 503 | the service could not finish in time, or its store is away |
+type DocumentTooLarge = Problem
+
+// Forbidden Why a request was refused or failed (RFC 9457). The types, with the status of each:
+//
+// | type | status | meaning |
+// | --- | --- | --- |
+// | `/problems/malformed-json` | 400 | the body is empty or not one JSON document in UTF-8 |
+// | `/problems/bad-query` | 400 | a query parameter is unknown, repeated or out of bounds |
+// | `/problems/unauthenticated` | 401 | it is not known who asks |
+// | `/problems/forbidden` | 403 | the caller lacks a scope, or the address is not for this caller |
+// | `/problems/not-found` | 404 | there is no such path or thing |
+// | `/problems/method-not-allowed` | 405 | the path has no such method; `Allow` lists those it has |
+// | `/problems/request-timeout` | 408 | the request body did not arrive in time |
+// | `/problems/ruleset-unavailable` | 409 | a ruleset version that is needed is not loaded |
+// | `/problems/ruleset-state` | 409 | a ruleset version is not in the state for this |
+// | `/problems/ruleset-exists` | 409 | a ruleset version of that number, or a later one, is there already |
+// | `/problems/ruleset-in-use` | 409 | other house rules rest on the version |
+// | `/problems/own-text` | 409 | the author of a text cannot approve it |
+// | `/problems/check-failed` | 409 | the check of a ruleset version found what keeps it back |
+// | `/problems/too-many-drafts` | 409 | the tenant has as many versions on their way as it may have |
+// | `/problems/stale` | 412 | somebody changed the thing meanwhile |
+// | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
+// | `/problems/unsupported-media-type` | 415 | the body is of a kind that the operation does not take, or not plain UTF-8 |
+// | `/problems/invalid-body` | 422 | a body other than a rig does not follow the contract |
+// | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
+// | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
+// | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/precondition-required` | 428 | a change does not say which version it saw |
+// | `/problems/internal` | 500 | the service failed |
+// | `/problems/timeout` | 503 | the service could not finish in time, or its store is away |
+type Forbidden = Problem
 
 // Internal Why a request was refused or failed (RFC 9457). The types, with the status of each:
 //
@@ -538,17 +848,149 @@ type BadRequest = Problem
 // | --- | --- | --- |
 // | `/problems/malformed-json` | 400 | the body is empty or not one JSON document in UTF-8 |
 // | `/problems/bad-query` | 400 | a query parameter is unknown, repeated or out of bounds |
+// | `/problems/unauthenticated` | 401 | it is not known who asks |
+// | `/problems/forbidden` | 403 | the caller lacks a scope, or the address is not for this caller |
 // | `/problems/not-found` | 404 | there is no such path or thing |
 // | `/problems/method-not-allowed` | 405 | the path has no such method; `Allow` lists those it has |
 // | `/problems/request-timeout` | 408 | the request body did not arrive in time |
-// | `/problems/ruleset-unavailable` | 409 | a replay needs a ruleset version that is not loaded |
-// | `/problems/body-too-large` | 413 | the body is larger than 64 KiB |
-// | `/problems/unsupported-media-type` | 415 | the body is not plain `application/json` |
+// | `/problems/ruleset-unavailable` | 409 | a ruleset version that is needed is not loaded |
+// | `/problems/ruleset-state` | 409 | a ruleset version is not in the state for this |
+// | `/problems/ruleset-exists` | 409 | a ruleset version of that number, or a later one, is there already |
+// | `/problems/ruleset-in-use` | 409 | other house rules rest on the version |
+// | `/problems/own-text` | 409 | the author of a text cannot approve it |
+// | `/problems/check-failed` | 409 | the check of a ruleset version found what keeps it back |
+// | `/problems/too-many-drafts` | 409 | the tenant has as many versions on their way as it may have |
+// | `/problems/stale` | 412 | somebody changed the thing meanwhile |
+// | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
+// | `/problems/unsupported-media-type` | 415 | the body is of a kind that the operation does not take, or not plain UTF-8 |
+// | `/problems/invalid-body` | 422 | a body other than a rig does not follow the contract |
 // | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
 // | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
+// | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/precondition-required` | 428 | a change does not say which version it saw |
 // | `/problems/internal` | 500 | the service failed |
 // | `/problems/timeout` | 503 | the service could not finish in time, or its store is away |
 type Internal = Problem
+
+// InvalidBody Why a request was refused or failed (RFC 9457). The types, with the status of each:
+//
+// | type | status | meaning |
+// | --- | --- | --- |
+// | `/problems/malformed-json` | 400 | the body is empty or not one JSON document in UTF-8 |
+// | `/problems/bad-query` | 400 | a query parameter is unknown, repeated or out of bounds |
+// | `/problems/unauthenticated` | 401 | it is not known who asks |
+// | `/problems/forbidden` | 403 | the caller lacks a scope, or the address is not for this caller |
+// | `/problems/not-found` | 404 | there is no such path or thing |
+// | `/problems/method-not-allowed` | 405 | the path has no such method; `Allow` lists those it has |
+// | `/problems/request-timeout` | 408 | the request body did not arrive in time |
+// | `/problems/ruleset-unavailable` | 409 | a ruleset version that is needed is not loaded |
+// | `/problems/ruleset-state` | 409 | a ruleset version is not in the state for this |
+// | `/problems/ruleset-exists` | 409 | a ruleset version of that number, or a later one, is there already |
+// | `/problems/ruleset-in-use` | 409 | other house rules rest on the version |
+// | `/problems/own-text` | 409 | the author of a text cannot approve it |
+// | `/problems/check-failed` | 409 | the check of a ruleset version found what keeps it back |
+// | `/problems/too-many-drafts` | 409 | the tenant has as many versions on their way as it may have |
+// | `/problems/stale` | 412 | somebody changed the thing meanwhile |
+// | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
+// | `/problems/unsupported-media-type` | 415 | the body is of a kind that the operation does not take, or not plain UTF-8 |
+// | `/problems/invalid-body` | 422 | a body other than a rig does not follow the contract |
+// | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
+// | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
+// | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/precondition-required` | 428 | a change does not say which version it saw |
+// | `/problems/internal` | 500 | the service failed |
+// | `/problems/timeout` | 503 | the service could not finish in time, or its store is away |
+type InvalidBody = Problem
+
+// InvalidRuleset Why a request was refused or failed (RFC 9457). The types, with the status of each:
+//
+// | type | status | meaning |
+// | --- | --- | --- |
+// | `/problems/malformed-json` | 400 | the body is empty or not one JSON document in UTF-8 |
+// | `/problems/bad-query` | 400 | a query parameter is unknown, repeated or out of bounds |
+// | `/problems/unauthenticated` | 401 | it is not known who asks |
+// | `/problems/forbidden` | 403 | the caller lacks a scope, or the address is not for this caller |
+// | `/problems/not-found` | 404 | there is no such path or thing |
+// | `/problems/method-not-allowed` | 405 | the path has no such method; `Allow` lists those it has |
+// | `/problems/request-timeout` | 408 | the request body did not arrive in time |
+// | `/problems/ruleset-unavailable` | 409 | a ruleset version that is needed is not loaded |
+// | `/problems/ruleset-state` | 409 | a ruleset version is not in the state for this |
+// | `/problems/ruleset-exists` | 409 | a ruleset version of that number, or a later one, is there already |
+// | `/problems/ruleset-in-use` | 409 | other house rules rest on the version |
+// | `/problems/own-text` | 409 | the author of a text cannot approve it |
+// | `/problems/check-failed` | 409 | the check of a ruleset version found what keeps it back |
+// | `/problems/too-many-drafts` | 409 | the tenant has as many versions on their way as it may have |
+// | `/problems/stale` | 412 | somebody changed the thing meanwhile |
+// | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
+// | `/problems/unsupported-media-type` | 415 | the body is of a kind that the operation does not take, or not plain UTF-8 |
+// | `/problems/invalid-body` | 422 | a body other than a rig does not follow the contract |
+// | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
+// | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
+// | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/precondition-required` | 428 | a change does not say which version it saw |
+// | `/problems/internal` | 500 | the service failed |
+// | `/problems/timeout` | 503 | the service could not finish in time, or its store is away |
+type InvalidRuleset = Problem
+
+// NoRulesetType Why a request was refused or failed (RFC 9457). The types, with the status of each:
+//
+// | type | status | meaning |
+// | --- | --- | --- |
+// | `/problems/malformed-json` | 400 | the body is empty or not one JSON document in UTF-8 |
+// | `/problems/bad-query` | 400 | a query parameter is unknown, repeated or out of bounds |
+// | `/problems/unauthenticated` | 401 | it is not known who asks |
+// | `/problems/forbidden` | 403 | the caller lacks a scope, or the address is not for this caller |
+// | `/problems/not-found` | 404 | there is no such path or thing |
+// | `/problems/method-not-allowed` | 405 | the path has no such method; `Allow` lists those it has |
+// | `/problems/request-timeout` | 408 | the request body did not arrive in time |
+// | `/problems/ruleset-unavailable` | 409 | a ruleset version that is needed is not loaded |
+// | `/problems/ruleset-state` | 409 | a ruleset version is not in the state for this |
+// | `/problems/ruleset-exists` | 409 | a ruleset version of that number, or a later one, is there already |
+// | `/problems/ruleset-in-use` | 409 | other house rules rest on the version |
+// | `/problems/own-text` | 409 | the author of a text cannot approve it |
+// | `/problems/check-failed` | 409 | the check of a ruleset version found what keeps it back |
+// | `/problems/too-many-drafts` | 409 | the tenant has as many versions on their way as it may have |
+// | `/problems/stale` | 412 | somebody changed the thing meanwhile |
+// | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
+// | `/problems/unsupported-media-type` | 415 | the body is of a kind that the operation does not take, or not plain UTF-8 |
+// | `/problems/invalid-body` | 422 | a body other than a rig does not follow the contract |
+// | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
+// | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
+// | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/precondition-required` | 428 | a change does not say which version it saw |
+// | `/problems/internal` | 500 | the service failed |
+// | `/problems/timeout` | 503 | the service could not finish in time, or its store is away |
+type NoRulesetType = Problem
+
+// NoTag Why a request was refused or failed (RFC 9457). The types, with the status of each:
+//
+// | type | status | meaning |
+// | --- | --- | --- |
+// | `/problems/malformed-json` | 400 | the body is empty or not one JSON document in UTF-8 |
+// | `/problems/bad-query` | 400 | a query parameter is unknown, repeated or out of bounds |
+// | `/problems/unauthenticated` | 401 | it is not known who asks |
+// | `/problems/forbidden` | 403 | the caller lacks a scope, or the address is not for this caller |
+// | `/problems/not-found` | 404 | there is no such path or thing |
+// | `/problems/method-not-allowed` | 405 | the path has no such method; `Allow` lists those it has |
+// | `/problems/request-timeout` | 408 | the request body did not arrive in time |
+// | `/problems/ruleset-unavailable` | 409 | a ruleset version that is needed is not loaded |
+// | `/problems/ruleset-state` | 409 | a ruleset version is not in the state for this |
+// | `/problems/ruleset-exists` | 409 | a ruleset version of that number, or a later one, is there already |
+// | `/problems/ruleset-in-use` | 409 | other house rules rest on the version |
+// | `/problems/own-text` | 409 | the author of a text cannot approve it |
+// | `/problems/check-failed` | 409 | the check of a ruleset version found what keeps it back |
+// | `/problems/too-many-drafts` | 409 | the tenant has as many versions on their way as it may have |
+// | `/problems/stale` | 412 | somebody changed the thing meanwhile |
+// | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
+// | `/problems/unsupported-media-type` | 415 | the body is of a kind that the operation does not take, or not plain UTF-8 |
+// | `/problems/invalid-body` | 422 | a body other than a rig does not follow the contract |
+// | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
+// | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
+// | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/precondition-required` | 428 | a change does not say which version it saw |
+// | `/problems/internal` | 500 | the service failed |
+// | `/problems/timeout` | 503 | the service could not finish in time, or its store is away |
+type NoTag = Problem
 
 // NotFound Why a request was refused or failed (RFC 9457). The types, with the status of each:
 //
@@ -556,14 +998,26 @@ type Internal = Problem
 // | --- | --- | --- |
 // | `/problems/malformed-json` | 400 | the body is empty or not one JSON document in UTF-8 |
 // | `/problems/bad-query` | 400 | a query parameter is unknown, repeated or out of bounds |
+// | `/problems/unauthenticated` | 401 | it is not known who asks |
+// | `/problems/forbidden` | 403 | the caller lacks a scope, or the address is not for this caller |
 // | `/problems/not-found` | 404 | there is no such path or thing |
 // | `/problems/method-not-allowed` | 405 | the path has no such method; `Allow` lists those it has |
 // | `/problems/request-timeout` | 408 | the request body did not arrive in time |
-// | `/problems/ruleset-unavailable` | 409 | a replay needs a ruleset version that is not loaded |
-// | `/problems/body-too-large` | 413 | the body is larger than 64 KiB |
-// | `/problems/unsupported-media-type` | 415 | the body is not plain `application/json` |
+// | `/problems/ruleset-unavailable` | 409 | a ruleset version that is needed is not loaded |
+// | `/problems/ruleset-state` | 409 | a ruleset version is not in the state for this |
+// | `/problems/ruleset-exists` | 409 | a ruleset version of that number, or a later one, is there already |
+// | `/problems/ruleset-in-use` | 409 | other house rules rest on the version |
+// | `/problems/own-text` | 409 | the author of a text cannot approve it |
+// | `/problems/check-failed` | 409 | the check of a ruleset version found what keeps it back |
+// | `/problems/too-many-drafts` | 409 | the tenant has as many versions on their way as it may have |
+// | `/problems/stale` | 412 | somebody changed the thing meanwhile |
+// | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
+// | `/problems/unsupported-media-type` | 415 | the body is of a kind that the operation does not take, or not plain UTF-8 |
+// | `/problems/invalid-body` | 422 | a body other than a rig does not follow the contract |
 // | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
 // | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
+// | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/precondition-required` | 428 | a change does not say which version it saw |
 // | `/problems/internal` | 500 | the service failed |
 // | `/problems/timeout` | 503 | the service could not finish in time, or its store is away |
 type NotFound = Problem
@@ -574,17 +1028,59 @@ type NotFound = Problem
 // | --- | --- | --- |
 // | `/problems/malformed-json` | 400 | the body is empty or not one JSON document in UTF-8 |
 // | `/problems/bad-query` | 400 | a query parameter is unknown, repeated or out of bounds |
+// | `/problems/unauthenticated` | 401 | it is not known who asks |
+// | `/problems/forbidden` | 403 | the caller lacks a scope, or the address is not for this caller |
 // | `/problems/not-found` | 404 | there is no such path or thing |
 // | `/problems/method-not-allowed` | 405 | the path has no such method; `Allow` lists those it has |
 // | `/problems/request-timeout` | 408 | the request body did not arrive in time |
-// | `/problems/ruleset-unavailable` | 409 | a replay needs a ruleset version that is not loaded |
-// | `/problems/body-too-large` | 413 | the body is larger than 64 KiB |
-// | `/problems/unsupported-media-type` | 415 | the body is not plain `application/json` |
+// | `/problems/ruleset-unavailable` | 409 | a ruleset version that is needed is not loaded |
+// | `/problems/ruleset-state` | 409 | a ruleset version is not in the state for this |
+// | `/problems/ruleset-exists` | 409 | a ruleset version of that number, or a later one, is there already |
+// | `/problems/ruleset-in-use` | 409 | other house rules rest on the version |
+// | `/problems/own-text` | 409 | the author of a text cannot approve it |
+// | `/problems/check-failed` | 409 | the check of a ruleset version found what keeps it back |
+// | `/problems/too-many-drafts` | 409 | the tenant has as many versions on their way as it may have |
+// | `/problems/stale` | 412 | somebody changed the thing meanwhile |
+// | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
+// | `/problems/unsupported-media-type` | 415 | the body is of a kind that the operation does not take, or not plain UTF-8 |
+// | `/problems/invalid-body` | 422 | a body other than a rig does not follow the contract |
 // | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
 // | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
+// | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/precondition-required` | 428 | a change does not say which version it saw |
 // | `/problems/internal` | 500 | the service failed |
 // | `/problems/timeout` | 503 | the service could not finish in time, or its store is away |
 type RequestTimeout = Problem
+
+// RulesetConflict Why a request was refused or failed (RFC 9457). The types, with the status of each:
+//
+// | type | status | meaning |
+// | --- | --- | --- |
+// | `/problems/malformed-json` | 400 | the body is empty or not one JSON document in UTF-8 |
+// | `/problems/bad-query` | 400 | a query parameter is unknown, repeated or out of bounds |
+// | `/problems/unauthenticated` | 401 | it is not known who asks |
+// | `/problems/forbidden` | 403 | the caller lacks a scope, or the address is not for this caller |
+// | `/problems/not-found` | 404 | there is no such path or thing |
+// | `/problems/method-not-allowed` | 405 | the path has no such method; `Allow` lists those it has |
+// | `/problems/request-timeout` | 408 | the request body did not arrive in time |
+// | `/problems/ruleset-unavailable` | 409 | a ruleset version that is needed is not loaded |
+// | `/problems/ruleset-state` | 409 | a ruleset version is not in the state for this |
+// | `/problems/ruleset-exists` | 409 | a ruleset version of that number, or a later one, is there already |
+// | `/problems/ruleset-in-use` | 409 | other house rules rest on the version |
+// | `/problems/own-text` | 409 | the author of a text cannot approve it |
+// | `/problems/check-failed` | 409 | the check of a ruleset version found what keeps it back |
+// | `/problems/too-many-drafts` | 409 | the tenant has as many versions on their way as it may have |
+// | `/problems/stale` | 412 | somebody changed the thing meanwhile |
+// | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
+// | `/problems/unsupported-media-type` | 415 | the body is of a kind that the operation does not take, or not plain UTF-8 |
+// | `/problems/invalid-body` | 422 | a body other than a rig does not follow the contract |
+// | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
+// | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
+// | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/precondition-required` | 428 | a change does not say which version it saw |
+// | `/problems/internal` | 500 | the service failed |
+// | `/problems/timeout` | 503 | the service could not finish in time, or its store is away |
+type RulesetConflict = Problem
 
 // RulesetUnavailable Why a request was refused or failed (RFC 9457). The types, with the status of each:
 //
@@ -592,17 +1088,59 @@ type RequestTimeout = Problem
 // | --- | --- | --- |
 // | `/problems/malformed-json` | 400 | the body is empty or not one JSON document in UTF-8 |
 // | `/problems/bad-query` | 400 | a query parameter is unknown, repeated or out of bounds |
+// | `/problems/unauthenticated` | 401 | it is not known who asks |
+// | `/problems/forbidden` | 403 | the caller lacks a scope, or the address is not for this caller |
 // | `/problems/not-found` | 404 | there is no such path or thing |
 // | `/problems/method-not-allowed` | 405 | the path has no such method; `Allow` lists those it has |
 // | `/problems/request-timeout` | 408 | the request body did not arrive in time |
-// | `/problems/ruleset-unavailable` | 409 | a replay needs a ruleset version that is not loaded |
-// | `/problems/body-too-large` | 413 | the body is larger than 64 KiB |
-// | `/problems/unsupported-media-type` | 415 | the body is not plain `application/json` |
+// | `/problems/ruleset-unavailable` | 409 | a ruleset version that is needed is not loaded |
+// | `/problems/ruleset-state` | 409 | a ruleset version is not in the state for this |
+// | `/problems/ruleset-exists` | 409 | a ruleset version of that number, or a later one, is there already |
+// | `/problems/ruleset-in-use` | 409 | other house rules rest on the version |
+// | `/problems/own-text` | 409 | the author of a text cannot approve it |
+// | `/problems/check-failed` | 409 | the check of a ruleset version found what keeps it back |
+// | `/problems/too-many-drafts` | 409 | the tenant has as many versions on their way as it may have |
+// | `/problems/stale` | 412 | somebody changed the thing meanwhile |
+// | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
+// | `/problems/unsupported-media-type` | 415 | the body is of a kind that the operation does not take, or not plain UTF-8 |
+// | `/problems/invalid-body` | 422 | a body other than a rig does not follow the contract |
 // | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
 // | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
+// | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/precondition-required` | 428 | a change does not say which version it saw |
 // | `/problems/internal` | 500 | the service failed |
 // | `/problems/timeout` | 503 | the service could not finish in time, or its store is away |
 type RulesetUnavailable = Problem
+
+// Stale Why a request was refused or failed (RFC 9457). The types, with the status of each:
+//
+// | type | status | meaning |
+// | --- | --- | --- |
+// | `/problems/malformed-json` | 400 | the body is empty or not one JSON document in UTF-8 |
+// | `/problems/bad-query` | 400 | a query parameter is unknown, repeated or out of bounds |
+// | `/problems/unauthenticated` | 401 | it is not known who asks |
+// | `/problems/forbidden` | 403 | the caller lacks a scope, or the address is not for this caller |
+// | `/problems/not-found` | 404 | there is no such path or thing |
+// | `/problems/method-not-allowed` | 405 | the path has no such method; `Allow` lists those it has |
+// | `/problems/request-timeout` | 408 | the request body did not arrive in time |
+// | `/problems/ruleset-unavailable` | 409 | a ruleset version that is needed is not loaded |
+// | `/problems/ruleset-state` | 409 | a ruleset version is not in the state for this |
+// | `/problems/ruleset-exists` | 409 | a ruleset version of that number, or a later one, is there already |
+// | `/problems/ruleset-in-use` | 409 | other house rules rest on the version |
+// | `/problems/own-text` | 409 | the author of a text cannot approve it |
+// | `/problems/check-failed` | 409 | the check of a ruleset version found what keeps it back |
+// | `/problems/too-many-drafts` | 409 | the tenant has as many versions on their way as it may have |
+// | `/problems/stale` | 412 | somebody changed the thing meanwhile |
+// | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
+// | `/problems/unsupported-media-type` | 415 | the body is of a kind that the operation does not take, or not plain UTF-8 |
+// | `/problems/invalid-body` | 422 | a body other than a rig does not follow the contract |
+// | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
+// | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
+// | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/precondition-required` | 428 | a change does not say which version it saw |
+// | `/problems/internal` | 500 | the service failed |
+// | `/problems/timeout` | 503 | the service could not finish in time, or its store is away |
+type Stale = Problem
 
 // TooLarge Why a request was refused or failed (RFC 9457). The types, with the status of each:
 //
@@ -610,17 +1148,59 @@ type RulesetUnavailable = Problem
 // | --- | --- | --- |
 // | `/problems/malformed-json` | 400 | the body is empty or not one JSON document in UTF-8 |
 // | `/problems/bad-query` | 400 | a query parameter is unknown, repeated or out of bounds |
+// | `/problems/unauthenticated` | 401 | it is not known who asks |
+// | `/problems/forbidden` | 403 | the caller lacks a scope, or the address is not for this caller |
 // | `/problems/not-found` | 404 | there is no such path or thing |
 // | `/problems/method-not-allowed` | 405 | the path has no such method; `Allow` lists those it has |
 // | `/problems/request-timeout` | 408 | the request body did not arrive in time |
-// | `/problems/ruleset-unavailable` | 409 | a replay needs a ruleset version that is not loaded |
-// | `/problems/body-too-large` | 413 | the body is larger than 64 KiB |
-// | `/problems/unsupported-media-type` | 415 | the body is not plain `application/json` |
+// | `/problems/ruleset-unavailable` | 409 | a ruleset version that is needed is not loaded |
+// | `/problems/ruleset-state` | 409 | a ruleset version is not in the state for this |
+// | `/problems/ruleset-exists` | 409 | a ruleset version of that number, or a later one, is there already |
+// | `/problems/ruleset-in-use` | 409 | other house rules rest on the version |
+// | `/problems/own-text` | 409 | the author of a text cannot approve it |
+// | `/problems/check-failed` | 409 | the check of a ruleset version found what keeps it back |
+// | `/problems/too-many-drafts` | 409 | the tenant has as many versions on their way as it may have |
+// | `/problems/stale` | 412 | somebody changed the thing meanwhile |
+// | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
+// | `/problems/unsupported-media-type` | 415 | the body is of a kind that the operation does not take, or not plain UTF-8 |
+// | `/problems/invalid-body` | 422 | a body other than a rig does not follow the contract |
 // | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
 // | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
+// | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/precondition-required` | 428 | a change does not say which version it saw |
 // | `/problems/internal` | 500 | the service failed |
 // | `/problems/timeout` | 503 | the service could not finish in time, or its store is away |
 type TooLarge = Problem
+
+// Unauthenticated Why a request was refused or failed (RFC 9457). The types, with the status of each:
+//
+// | type | status | meaning |
+// | --- | --- | --- |
+// | `/problems/malformed-json` | 400 | the body is empty or not one JSON document in UTF-8 |
+// | `/problems/bad-query` | 400 | a query parameter is unknown, repeated or out of bounds |
+// | `/problems/unauthenticated` | 401 | it is not known who asks |
+// | `/problems/forbidden` | 403 | the caller lacks a scope, or the address is not for this caller |
+// | `/problems/not-found` | 404 | there is no such path or thing |
+// | `/problems/method-not-allowed` | 405 | the path has no such method; `Allow` lists those it has |
+// | `/problems/request-timeout` | 408 | the request body did not arrive in time |
+// | `/problems/ruleset-unavailable` | 409 | a ruleset version that is needed is not loaded |
+// | `/problems/ruleset-state` | 409 | a ruleset version is not in the state for this |
+// | `/problems/ruleset-exists` | 409 | a ruleset version of that number, or a later one, is there already |
+// | `/problems/ruleset-in-use` | 409 | other house rules rest on the version |
+// | `/problems/own-text` | 409 | the author of a text cannot approve it |
+// | `/problems/check-failed` | 409 | the check of a ruleset version found what keeps it back |
+// | `/problems/too-many-drafts` | 409 | the tenant has as many versions on their way as it may have |
+// | `/problems/stale` | 412 | somebody changed the thing meanwhile |
+// | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
+// | `/problems/unsupported-media-type` | 415 | the body is of a kind that the operation does not take, or not plain UTF-8 |
+// | `/problems/invalid-body` | 422 | a body other than a rig does not follow the contract |
+// | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
+// | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
+// | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/precondition-required` | 428 | a change does not say which version it saw |
+// | `/problems/internal` | 500 | the service failed |
+// | `/problems/timeout` | 503 | the service could not finish in time, or its store is away |
+type Unauthenticated = Problem
 
 // Unavailable Why a request was refused or failed (RFC 9457). The types, with the status of each:
 //
@@ -628,14 +1208,26 @@ type TooLarge = Problem
 // | --- | --- | --- |
 // | `/problems/malformed-json` | 400 | the body is empty or not one JSON document in UTF-8 |
 // | `/problems/bad-query` | 400 | a query parameter is unknown, repeated or out of bounds |
+// | `/problems/unauthenticated` | 401 | it is not known who asks |
+// | `/problems/forbidden` | 403 | the caller lacks a scope, or the address is not for this caller |
 // | `/problems/not-found` | 404 | there is no such path or thing |
 // | `/problems/method-not-allowed` | 405 | the path has no such method; `Allow` lists those it has |
 // | `/problems/request-timeout` | 408 | the request body did not arrive in time |
-// | `/problems/ruleset-unavailable` | 409 | a replay needs a ruleset version that is not loaded |
-// | `/problems/body-too-large` | 413 | the body is larger than 64 KiB |
-// | `/problems/unsupported-media-type` | 415 | the body is not plain `application/json` |
+// | `/problems/ruleset-unavailable` | 409 | a ruleset version that is needed is not loaded |
+// | `/problems/ruleset-state` | 409 | a ruleset version is not in the state for this |
+// | `/problems/ruleset-exists` | 409 | a ruleset version of that number, or a later one, is there already |
+// | `/problems/ruleset-in-use` | 409 | other house rules rest on the version |
+// | `/problems/own-text` | 409 | the author of a text cannot approve it |
+// | `/problems/check-failed` | 409 | the check of a ruleset version found what keeps it back |
+// | `/problems/too-many-drafts` | 409 | the tenant has as many versions on their way as it may have |
+// | `/problems/stale` | 412 | somebody changed the thing meanwhile |
+// | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
+// | `/problems/unsupported-media-type` | 415 | the body is of a kind that the operation does not take, or not plain UTF-8 |
+// | `/problems/invalid-body` | 422 | a body other than a rig does not follow the contract |
 // | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
 // | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
+// | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/precondition-required` | 428 | a change does not say which version it saw |
 // | `/problems/internal` | 500 | the service failed |
 // | `/problems/timeout` | 503 | the service could not finish in time, or its store is away |
 type Unavailable = Problem
@@ -646,14 +1238,26 @@ type Unavailable = Problem
 // | --- | --- | --- |
 // | `/problems/malformed-json` | 400 | the body is empty or not one JSON document in UTF-8 |
 // | `/problems/bad-query` | 400 | a query parameter is unknown, repeated or out of bounds |
+// | `/problems/unauthenticated` | 401 | it is not known who asks |
+// | `/problems/forbidden` | 403 | the caller lacks a scope, or the address is not for this caller |
 // | `/problems/not-found` | 404 | there is no such path or thing |
 // | `/problems/method-not-allowed` | 405 | the path has no such method; `Allow` lists those it has |
 // | `/problems/request-timeout` | 408 | the request body did not arrive in time |
-// | `/problems/ruleset-unavailable` | 409 | a replay needs a ruleset version that is not loaded |
-// | `/problems/body-too-large` | 413 | the body is larger than 64 KiB |
-// | `/problems/unsupported-media-type` | 415 | the body is not plain `application/json` |
+// | `/problems/ruleset-unavailable` | 409 | a ruleset version that is needed is not loaded |
+// | `/problems/ruleset-state` | 409 | a ruleset version is not in the state for this |
+// | `/problems/ruleset-exists` | 409 | a ruleset version of that number, or a later one, is there already |
+// | `/problems/ruleset-in-use` | 409 | other house rules rest on the version |
+// | `/problems/own-text` | 409 | the author of a text cannot approve it |
+// | `/problems/check-failed` | 409 | the check of a ruleset version found what keeps it back |
+// | `/problems/too-many-drafts` | 409 | the tenant has as many versions on their way as it may have |
+// | `/problems/stale` | 412 | somebody changed the thing meanwhile |
+// | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
+// | `/problems/unsupported-media-type` | 415 | the body is of a kind that the operation does not take, or not plain UTF-8 |
+// | `/problems/invalid-body` | 422 | a body other than a rig does not follow the contract |
 // | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
 // | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
+// | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/precondition-required` | 428 | a change does not say which version it saw |
 // | `/problems/internal` | 500 | the service failed |
 // | `/problems/timeout` | 503 | the service could not finish in time, or its store is away |
 type Unprocessable = Problem
@@ -664,14 +1268,26 @@ type Unprocessable = Problem
 // | --- | --- | --- |
 // | `/problems/malformed-json` | 400 | the body is empty or not one JSON document in UTF-8 |
 // | `/problems/bad-query` | 400 | a query parameter is unknown, repeated or out of bounds |
+// | `/problems/unauthenticated` | 401 | it is not known who asks |
+// | `/problems/forbidden` | 403 | the caller lacks a scope, or the address is not for this caller |
 // | `/problems/not-found` | 404 | there is no such path or thing |
 // | `/problems/method-not-allowed` | 405 | the path has no such method; `Allow` lists those it has |
 // | `/problems/request-timeout` | 408 | the request body did not arrive in time |
-// | `/problems/ruleset-unavailable` | 409 | a replay needs a ruleset version that is not loaded |
-// | `/problems/body-too-large` | 413 | the body is larger than 64 KiB |
-// | `/problems/unsupported-media-type` | 415 | the body is not plain `application/json` |
+// | `/problems/ruleset-unavailable` | 409 | a ruleset version that is needed is not loaded |
+// | `/problems/ruleset-state` | 409 | a ruleset version is not in the state for this |
+// | `/problems/ruleset-exists` | 409 | a ruleset version of that number, or a later one, is there already |
+// | `/problems/ruleset-in-use` | 409 | other house rules rest on the version |
+// | `/problems/own-text` | 409 | the author of a text cannot approve it |
+// | `/problems/check-failed` | 409 | the check of a ruleset version found what keeps it back |
+// | `/problems/too-many-drafts` | 409 | the tenant has as many versions on their way as it may have |
+// | `/problems/stale` | 412 | somebody changed the thing meanwhile |
+// | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
+// | `/problems/unsupported-media-type` | 415 | the body is of a kind that the operation does not take, or not plain UTF-8 |
+// | `/problems/invalid-body` | 422 | a body other than a rig does not follow the contract |
 // | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
 // | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
+// | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/precondition-required` | 428 | a change does not say which version it saw |
 // | `/problems/internal` | 500 | the service failed |
 // | `/problems/timeout` | 503 | the service could not finish in time, or its store is away |
 type UnsupportedMediaType = Problem
@@ -695,10 +1311,61 @@ type ListAssessmentsParams struct {
 type CreateAssessmentParams struct {
 	// Record Whether to keep the question and its answer.
 	Record *Record `form:"record,omitempty" json:"record,omitempty"`
+
+	// KnownAt Knowledge time: the answer is that of the ruleset versions which had been published to the service by then, and were not withdrawn by then. A time in UTC that is past (RFC 3339), to the microsecond. Left out, now.
+	KnownAt *KnownAt `form:"known_at,omitempty" json:"known_at,omitempty"`
+}
+
+// ReplaceRulesetDraftParams defines parameters for ReplaceRulesetDraft.
+type ReplaceRulesetDraftParams struct {
+	// IfMatch The `ETag` of the version that the caller saw (RFC 9110). Without it the request is refused.
+	IfMatch IfMatch `json:"If-Match,omitempty"`
+}
+
+// ApproveRulesetVersionParams defines parameters for ApproveRulesetVersion.
+type ApproveRulesetVersionParams struct {
+	// IfMatch The `ETag` of the version that the caller saw (RFC 9110). Without it the request is refused.
+	IfMatch IfMatch `json:"If-Match,omitempty"`
+}
+
+// CompareRulesetVersionsParams defines parameters for CompareRulesetVersions.
+type CompareRulesetVersionsParams struct {
+	// With Number of the other version.
+	With CompareWith `form:"with" json:"with"`
+
+	// Jurisdiction Place in which rigs are tried. Left out, that of the ruleset.
+	Jurisdiction ComparePlace `form:"jurisdiction,omitempty" json:"jurisdiction,omitempty"`
+
+	// AsOf Day on which rigs are tried. Left out, today in UTC.
+	AsOf CompareDay `form:"as_of,omitempty" json:"as_of,omitempty"`
+}
+
+// PublishRulesetVersionParams defines parameters for PublishRulesetVersion.
+type PublishRulesetVersionParams struct {
+	// IfMatch The `ETag` of the version that the caller saw (RFC 9110). Without it the request is refused.
+	IfMatch IfMatch `json:"If-Match,omitempty"`
+}
+
+// WithdrawRulesetVersionParams defines parameters for WithdrawRulesetVersion.
+type WithdrawRulesetVersionParams struct {
+	// IfMatch The `ETag` of the version that the caller saw (RFC 9110). Without it the request is refused.
+	IfMatch IfMatch `json:"If-Match,omitempty"`
 }
 
 // CreateAssessmentJSONRequestBody defines body for CreateAssessment for application/json ContentType.
 type CreateAssessmentJSONRequestBody = Rig
+
+// CreateKeyJSONRequestBody defines body for CreateKey for application/json ContentType.
+type CreateKeyJSONRequestBody = KeyRequest
+
+// CreateRulesetJSONRequestBody defines body for CreateRuleset for application/json ContentType.
+type CreateRulesetJSONRequestBody = RulesetText
+
+// ReplaceRulesetDraftJSONRequestBody defines body for ReplaceRulesetDraft for application/json ContentType.
+type ReplaceRulesetDraftJSONRequestBody = RulesetText
+
+// WithdrawRulesetVersionJSONRequestBody defines body for WithdrawRulesetVersion for application/json ContentType.
+type WithdrawRulesetVersionJSONRequestBody = Withdrawal
 
 // ServerInterface represents all server handlers.
 type ServerInterface interface {
@@ -729,9 +1396,21 @@ type ServerInterface interface {
 	// GetJurisdiction Read one jurisdiction
 	// (GET /v1/jurisdictions/{code})
 	GetJurisdiction(ctx echo.Context, code JurisdictionPath) error
+	// ListKeys List API keys
+	// (GET /v1/keys)
+	ListKeys(ctx echo.Context) error
+	// CreateKey Issue an API key
+	// (POST /v1/keys)
+	CreateKey(ctx echo.Context) error
+	// RevokeKey Revoke an API key
+	// (DELETE /v1/keys/{id})
+	RevokeKey(ctx echo.Context, id KeyID) error
 	// ListRulesets List rulesets
 	// (GET /v1/rulesets)
 	ListRulesets(ctx echo.Context) error
+	// CreateRuleset Draft a version of house rules
+	// (POST /v1/rulesets)
+	CreateRuleset(ctx echo.Context) error
 	// GetRuleset Read one ruleset
 	// (GET /v1/rulesets/{id})
 	GetRuleset(ctx echo.Context, id RulesetID) error
@@ -741,6 +1420,24 @@ type ServerInterface interface {
 	// GetRulesetVersion Read a whole ruleset version
 	// (GET /v1/rulesets/{id}/versions/{version})
 	GetRulesetVersion(ctx echo.Context, id RulesetID, version VersionPath) error
+	// ReplaceRulesetDraft Replace the text of a draft
+	// (PUT /v1/rulesets/{id}/versions/{version})
+	ReplaceRulesetDraft(ctx echo.Context, id RulesetID, version VersionPath, params ReplaceRulesetDraftParams) error
+	// ApproveRulesetVersion Approve a draft
+	// (POST /v1/rulesets/{id}/versions/{version}/approve)
+	ApproveRulesetVersion(ctx echo.Context, id RulesetID, version VersionPath, params ApproveRulesetVersionParams) error
+	// CheckRulesetVersion Check a version
+	// (POST /v1/rulesets/{id}/versions/{version}/check)
+	CheckRulesetVersion(ctx echo.Context, id RulesetID, version VersionPath) error
+	// CompareRulesetVersions Compare two versions
+	// (GET /v1/rulesets/{id}/versions/{version}/compare)
+	CompareRulesetVersions(ctx echo.Context, id RulesetID, version VersionPath, params CompareRulesetVersionsParams) error
+	// PublishRulesetVersion Publish an approved version
+	// (POST /v1/rulesets/{id}/versions/{version}/publish)
+	PublishRulesetVersion(ctx echo.Context, id RulesetID, version VersionPath, params PublishRulesetVersionParams) error
+	// WithdrawRulesetVersion Withdraw a published version
+	// (POST /v1/rulesets/{id}/versions/{version}/withdraw)
+	WithdrawRulesetVersion(ctx echo.Context, id RulesetID, version VersionPath, params WithdrawRulesetVersionParams) error
 	// ListSources List sources
 	// (GET /v1/sources)
 	ListSources(ctx echo.Context) error
@@ -833,6 +1530,13 @@ func (w *ServerInterfaceWrapper) CreateAssessment(ctx echo.Context) error {
 		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter record: %s", err))
 	}
 
+	// ------------- Optional query parameter "known_at" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "known_at", ctx.QueryParams(), &params.KnownAt, runtime.BindQueryParameterOptions{Type: "string", Format: "date-time"})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter known_at: %s", err))
+	}
+
 	// Invoke the callback with all the unmarshaled arguments
 	err = w.Handler.CreateAssessment(ctx, params)
 	return err
@@ -895,12 +1599,55 @@ func (w *ServerInterfaceWrapper) GetJurisdiction(ctx echo.Context) error {
 	return err
 }
 
+// ListKeys converts echo context to params.
+func (w *ServerInterfaceWrapper) ListKeys(ctx echo.Context) error {
+	var err error
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.ListKeys(ctx)
+	return err
+}
+
+// CreateKey converts echo context to params.
+func (w *ServerInterfaceWrapper) CreateKey(ctx echo.Context) error {
+	var err error
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.CreateKey(ctx)
+	return err
+}
+
+// RevokeKey converts echo context to params.
+func (w *ServerInterfaceWrapper) RevokeKey(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "id" -------------
+	var id KeyID
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.RevokeKey(ctx, id)
+	return err
+}
+
 // ListRulesets converts echo context to params.
 func (w *ServerInterfaceWrapper) ListRulesets(ctx echo.Context) error {
 	var err error
 
 	// Invoke the callback with all the unmarshaled arguments
 	err = w.Handler.ListRulesets(ctx)
+	return err
+}
+
+// CreateRuleset converts echo context to params.
+func (w *ServerInterfaceWrapper) CreateRuleset(ctx echo.Context) error {
+	var err error
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.CreateRuleset(ctx)
 	return err
 }
 
@@ -957,6 +1704,253 @@ func (w *ServerInterfaceWrapper) GetRulesetVersion(ctx echo.Context) error {
 
 	// Invoke the callback with all the unmarshaled arguments
 	err = w.Handler.GetRulesetVersion(ctx, id, version)
+	return err
+}
+
+// ReplaceRulesetDraft converts echo context to params.
+func (w *ServerInterfaceWrapper) ReplaceRulesetDraft(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "id" -------------
+	var id RulesetID
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// ------------- Path parameter "version" -------------
+	var version VersionPath
+
+	err = runtime.BindStyledParameterWithOptions("simple", "version", ctx.Param("version"), &version, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "integer", Format: "", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter version: %s", err))
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ReplaceRulesetDraftParams
+
+	headers := ctx.Request().Header
+	// ------------- Optional header parameter "If-Match" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("If-Match")]; found {
+		var IfMatch IfMatch
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for If-Match, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "If-Match", valueList[0], &IfMatch, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter If-Match: %s", err))
+		}
+
+		params.IfMatch = IfMatch
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.ReplaceRulesetDraft(ctx, id, version, params)
+	return err
+}
+
+// ApproveRulesetVersion converts echo context to params.
+func (w *ServerInterfaceWrapper) ApproveRulesetVersion(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "id" -------------
+	var id RulesetID
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// ------------- Path parameter "version" -------------
+	var version VersionPath
+
+	err = runtime.BindStyledParameterWithOptions("simple", "version", ctx.Param("version"), &version, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "integer", Format: "", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter version: %s", err))
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ApproveRulesetVersionParams
+
+	headers := ctx.Request().Header
+	// ------------- Optional header parameter "If-Match" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("If-Match")]; found {
+		var IfMatch IfMatch
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for If-Match, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "If-Match", valueList[0], &IfMatch, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter If-Match: %s", err))
+		}
+
+		params.IfMatch = IfMatch
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.ApproveRulesetVersion(ctx, id, version, params)
+	return err
+}
+
+// CheckRulesetVersion converts echo context to params.
+func (w *ServerInterfaceWrapper) CheckRulesetVersion(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "id" -------------
+	var id RulesetID
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// ------------- Path parameter "version" -------------
+	var version VersionPath
+
+	err = runtime.BindStyledParameterWithOptions("simple", "version", ctx.Param("version"), &version, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "integer", Format: "", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter version: %s", err))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.CheckRulesetVersion(ctx, id, version)
+	return err
+}
+
+// CompareRulesetVersions converts echo context to params.
+func (w *ServerInterfaceWrapper) CompareRulesetVersions(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "id" -------------
+	var id RulesetID
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// ------------- Path parameter "version" -------------
+	var version VersionPath
+
+	err = runtime.BindStyledParameterWithOptions("simple", "version", ctx.Param("version"), &version, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "integer", Format: "", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter version: %s", err))
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params CompareRulesetVersionsParams
+	// ------------- Required query parameter "with" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, true, "with", ctx.QueryParams(), &params.With, runtime.BindQueryParameterOptions{Type: "integer", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter with: %s", err))
+	}
+
+	// ------------- Optional query parameter "jurisdiction" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "jurisdiction", ctx.QueryParams(), &params.Jurisdiction, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter jurisdiction: %s", err))
+	}
+
+	// ------------- Optional query parameter "as_of" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "as_of", ctx.QueryParams(), &params.AsOf, runtime.BindQueryParameterOptions{Type: "string", Format: "date"})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter as_of: %s", err))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.CompareRulesetVersions(ctx, id, version, params)
+	return err
+}
+
+// PublishRulesetVersion converts echo context to params.
+func (w *ServerInterfaceWrapper) PublishRulesetVersion(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "id" -------------
+	var id RulesetID
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// ------------- Path parameter "version" -------------
+	var version VersionPath
+
+	err = runtime.BindStyledParameterWithOptions("simple", "version", ctx.Param("version"), &version, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "integer", Format: "", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter version: %s", err))
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params PublishRulesetVersionParams
+
+	headers := ctx.Request().Header
+	// ------------- Optional header parameter "If-Match" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("If-Match")]; found {
+		var IfMatch IfMatch
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for If-Match, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "If-Match", valueList[0], &IfMatch, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter If-Match: %s", err))
+		}
+
+		params.IfMatch = IfMatch
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.PublishRulesetVersion(ctx, id, version, params)
+	return err
+}
+
+// WithdrawRulesetVersion converts echo context to params.
+func (w *ServerInterfaceWrapper) WithdrawRulesetVersion(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "id" -------------
+	var id RulesetID
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// ------------- Path parameter "version" -------------
+	var version VersionPath
+
+	err = runtime.BindStyledParameterWithOptions("simple", "version", ctx.Param("version"), &version, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "integer", Format: "", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter version: %s", err))
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params WithdrawRulesetVersionParams
+
+	headers := ctx.Request().Header
+	// ------------- Optional header parameter "If-Match" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("If-Match")]; found {
+		var IfMatch IfMatch
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for If-Match, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "If-Match", valueList[0], &IfMatch, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter If-Match: %s", err))
+		}
+
+		params.IfMatch = IfMatch
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.WithdrawRulesetVersion(ctx, id, version, params)
 	return err
 }
 
@@ -1027,7 +2021,6 @@ func RegisterHandlersWithBaseURL(router EchoRouter, si ServerInterface, baseURL 
 // RegisterHandlersWithOptions registers handlers using the supplied options,
 // including any per-operation middleware.
 func RegisterHandlersWithOptions(router EchoRouter, si ServerInterface, options RegisterHandlersOptions) {
-
 	wrapper := ServerInterfaceWrapper{
 		Handler: si,
 	}
@@ -1039,28 +2032,69 @@ func RegisterHandlersWithOptions(router EchoRouter, si ServerInterface, options 
 	router.GET(options.BaseURL+"/v1/jurisdictions", wrapper.ListJurisdictions, options.OperationMiddlewares["listJurisdictions"]...)
 	router.GET(options.BaseURL+"/v1/jurisdictions/:code", wrapper.GetJurisdiction, options.OperationMiddlewares["getJurisdiction"]...)
 	router.GET(options.BaseURL+"/v1/rulesets", wrapper.ListRulesets, options.OperationMiddlewares["listRulesets"]...)
+	router.POST(options.BaseURL+"/v1/rulesets", wrapper.CreateRuleset, options.OperationMiddlewares["createRuleset"]...)
 	router.GET(options.BaseURL+"/v1/rulesets/:id", wrapper.GetRuleset, options.OperationMiddlewares["getRuleset"]...)
 	router.GET(options.BaseURL+"/v1/rulesets/:id/versions", wrapper.ListRulesetVersions, options.OperationMiddlewares["listRulesetVersions"]...)
 	router.GET(options.BaseURL+"/v1/rulesets/:id/versions/:version", wrapper.GetRulesetVersion, options.OperationMiddlewares["getRulesetVersion"]...)
+	router.PUT(options.BaseURL+"/v1/rulesets/:id/versions/:version", wrapper.ReplaceRulesetDraft, options.OperationMiddlewares["replaceRulesetDraft"]...)
+	router.POST(options.BaseURL+"/v1/rulesets/:id/versions/:version/check", wrapper.CheckRulesetVersion, options.OperationMiddlewares["checkRulesetVersion"]...)
+	router.POST(options.BaseURL+"/v1/rulesets/:id/versions/:version/approve", wrapper.ApproveRulesetVersion, options.OperationMiddlewares["approveRulesetVersion"]...)
+	router.POST(options.BaseURL+"/v1/rulesets/:id/versions/:version/publish", wrapper.PublishRulesetVersion, options.OperationMiddlewares["publishRulesetVersion"]...)
+	router.POST(options.BaseURL+"/v1/rulesets/:id/versions/:version/withdraw", wrapper.WithdrawRulesetVersion, options.OperationMiddlewares["withdrawRulesetVersion"]...)
+	router.GET(options.BaseURL+"/v1/rulesets/:id/versions/:version/compare", wrapper.CompareRulesetVersions, options.OperationMiddlewares["compareRulesetVersions"]...)
 	router.GET(options.BaseURL+"/v1/sources", wrapper.ListSources, options.OperationMiddlewares["listSources"]...)
 	router.GET(options.BaseURL+"/v1/sources/:id", wrapper.GetSource, options.OperationMiddlewares["getSource"]...)
+	router.GET(options.BaseURL+"/v1/keys", wrapper.ListKeys, options.OperationMiddlewares["listKeys"]...)
+	router.POST(options.BaseURL+"/v1/keys", wrapper.CreateKey, options.OperationMiddlewares["createKey"]...)
+	router.DELETE(options.BaseURL+"/v1/keys/:id", wrapper.RevokeKey, options.OperationMiddlewares["revokeKey"]...)
 	router.GET(options.BaseURL+"/openapi.json", wrapper.GetContract, options.OperationMiddlewares["getContract"]...)
 	router.GET(options.BaseURL+"/livez", wrapper.GetLiveness, options.OperationMiddlewares["getLiveness"]...)
 	router.GET(options.BaseURL+"/readyz", wrapper.GetReadiness, options.OperationMiddlewares["getReadiness"]...)
-
 }
 
 type BadRequestApplicationProblemPlusJSONResponse Problem
 
+type DocumentTooLargeApplicationProblemPlusJSONResponse Problem
+
+type ForbiddenResponseHeaders struct {
+	WWWAuthenticate string
+}
+type ForbiddenApplicationProblemPlusJSONResponse struct {
+	Body Problem
+
+	Headers ForbiddenResponseHeaders
+}
+
 type InternalApplicationProblemPlusJSONResponse Problem
+
+type InvalidBodyApplicationProblemPlusJSONResponse Problem
+
+type InvalidRulesetApplicationProblemPlusJSONResponse Problem
+
+type NoRulesetTypeApplicationProblemPlusJSONResponse Problem
+
+type NoTagApplicationProblemPlusJSONResponse Problem
 
 type NotFoundApplicationProblemPlusJSONResponse Problem
 
 type RequestTimeoutApplicationProblemPlusJSONResponse Problem
 
+type RulesetConflictApplicationProblemPlusJSONResponse Problem
+
 type RulesetUnavailableApplicationProblemPlusJSONResponse Problem
 
+type StaleApplicationProblemPlusJSONResponse Problem
+
 type TooLargeApplicationProblemPlusJSONResponse Problem
+
+type UnauthenticatedResponseHeaders struct {
+	WWWAuthenticate string
+}
+type UnauthenticatedApplicationProblemPlusJSONResponse struct {
+	Body Problem
+
+	Headers UnauthenticatedResponseHeaders
+}
 
 type UnavailableResponseHeaders struct {
 	RetryAfter int
@@ -1075,8 +2109,7 @@ type UnprocessableApplicationProblemPlusJSONResponse Problem
 
 type UnsupportedMediaTypeApplicationProblemPlusJSONResponse Problem
 
-type GetLivenessRequestObject struct {
-}
+type GetLivenessRequestObject struct{}
 
 type GetLivenessResponseObject interface {
 	VisitGetLivenessResponse(w http.ResponseWriter) error
@@ -1085,7 +2118,6 @@ type GetLivenessResponseObject interface {
 type GetLiveness200JSONResponse Liveness
 
 func (response GetLiveness200JSONResponse) VisitGetLivenessResponse(w http.ResponseWriter) error {
-
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -1101,7 +2133,6 @@ type GetLiveness400ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response GetLiveness400ApplicationProblemPlusJSONResponse) VisitGetLivenessResponse(w http.ResponseWriter) error {
-
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -1117,7 +2148,6 @@ type GetLiveness500ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response GetLiveness500ApplicationProblemPlusJSONResponse) VisitGetLivenessResponse(w http.ResponseWriter) error {
-
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -1128,8 +2158,7 @@ func (response GetLiveness500ApplicationProblemPlusJSONResponse) VisitGetLivenes
 	return err
 }
 
-type GetContractRequestObject struct {
-}
+type GetContractRequestObject struct{}
 
 type GetContractResponseObject interface {
 	VisitGetContractResponse(w http.ResponseWriter) error
@@ -1138,7 +2167,6 @@ type GetContractResponseObject interface {
 type GetContract200JSONResponse Contract
 
 func (response GetContract200JSONResponse) VisitGetContractResponse(w http.ResponseWriter) error {
-
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -1154,7 +2182,6 @@ type GetContract400ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response GetContract400ApplicationProblemPlusJSONResponse) VisitGetContractResponse(w http.ResponseWriter) error {
-
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -1170,7 +2197,6 @@ type GetContract500ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response GetContract500ApplicationProblemPlusJSONResponse) VisitGetContractResponse(w http.ResponseWriter) error {
-
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -1181,8 +2207,7 @@ func (response GetContract500ApplicationProblemPlusJSONResponse) VisitGetContrac
 	return err
 }
 
-type GetReadinessRequestObject struct {
-}
+type GetReadinessRequestObject struct{}
 
 type GetReadinessResponseObject interface {
 	VisitGetReadinessResponse(w http.ResponseWriter) error
@@ -1191,7 +2216,6 @@ type GetReadinessResponseObject interface {
 type GetReadiness200JSONResponse Readiness
 
 func (response GetReadiness200JSONResponse) VisitGetReadinessResponse(w http.ResponseWriter) error {
-
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -1207,7 +2231,6 @@ type GetReadiness400ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response GetReadiness400ApplicationProblemPlusJSONResponse) VisitGetReadinessResponse(w http.ResponseWriter) error {
-
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -1223,7 +2246,6 @@ type GetReadiness500ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response GetReadiness500ApplicationProblemPlusJSONResponse) VisitGetReadinessResponse(w http.ResponseWriter) error {
-
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -1237,7 +2259,6 @@ func (response GetReadiness500ApplicationProblemPlusJSONResponse) VisitGetReadin
 type GetReadiness503JSONResponse Readiness
 
 func (response GetReadiness503JSONResponse) VisitGetReadinessResponse(w http.ResponseWriter) error {
-
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -1259,7 +2280,6 @@ type ListAssessmentsResponseObject interface {
 type ListAssessments200JSONResponse AssessmentPage
 
 func (response ListAssessments200JSONResponse) VisitListAssessmentsResponse(w http.ResponseWriter) error {
-
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -1275,7 +2295,6 @@ type ListAssessments400ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ListAssessments400ApplicationProblemPlusJSONResponse) VisitListAssessmentsResponse(w http.ResponseWriter) error {
-
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -1286,12 +2305,43 @@ func (response ListAssessments400ApplicationProblemPlusJSONResponse) VisitListAs
 	return err
 }
 
+type ListAssessments401ApplicationProblemPlusJSONResponse struct {
+	UnauthenticatedApplicationProblemPlusJSONResponse
+}
+
+func (response ListAssessments401ApplicationProblemPlusJSONResponse) VisitListAssessmentsResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListAssessments403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response ListAssessments403ApplicationProblemPlusJSONResponse) VisitListAssessmentsResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 type ListAssessments500ApplicationProblemPlusJSONResponse struct {
 	InternalApplicationProblemPlusJSONResponse
 }
 
 func (response ListAssessments500ApplicationProblemPlusJSONResponse) VisitListAssessmentsResponse(w http.ResponseWriter) error {
-
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -1307,7 +2357,6 @@ type ListAssessments503ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ListAssessments503ApplicationProblemPlusJSONResponse) VisitListAssessmentsResponse(w http.ResponseWriter) error {
-
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
@@ -1331,7 +2380,6 @@ type CreateAssessmentResponseObject interface {
 type CreateAssessment200JSONResponse Assessment
 
 func (response CreateAssessment200JSONResponse) VisitCreateAssessmentResponse(w http.ResponseWriter) error {
-
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -1352,7 +2400,6 @@ type CreateAssessment201JSONResponse struct {
 }
 
 func (response CreateAssessment201JSONResponse) VisitCreateAssessmentResponse(w http.ResponseWriter) error {
-
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
@@ -1369,7 +2416,6 @@ type CreateAssessment400ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response CreateAssessment400ApplicationProblemPlusJSONResponse) VisitCreateAssessmentResponse(w http.ResponseWriter) error {
-
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -1380,12 +2426,43 @@ func (response CreateAssessment400ApplicationProblemPlusJSONResponse) VisitCreat
 	return err
 }
 
+type CreateAssessment401ApplicationProblemPlusJSONResponse struct {
+	UnauthenticatedApplicationProblemPlusJSONResponse
+}
+
+func (response CreateAssessment401ApplicationProblemPlusJSONResponse) VisitCreateAssessmentResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateAssessment403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response CreateAssessment403ApplicationProblemPlusJSONResponse) VisitCreateAssessmentResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 type CreateAssessment408ApplicationProblemPlusJSONResponse struct {
 	RequestTimeoutApplicationProblemPlusJSONResponse
 }
 
 func (response CreateAssessment408ApplicationProblemPlusJSONResponse) VisitCreateAssessmentResponse(w http.ResponseWriter) error {
-
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -1396,12 +2473,26 @@ func (response CreateAssessment408ApplicationProblemPlusJSONResponse) VisitCreat
 	return err
 }
 
+type CreateAssessment409ApplicationProblemPlusJSONResponse struct {
+	RulesetUnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response CreateAssessment409ApplicationProblemPlusJSONResponse) VisitCreateAssessmentResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(409)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 type CreateAssessment413ApplicationProblemPlusJSONResponse struct {
 	TooLargeApplicationProblemPlusJSONResponse
 }
 
 func (response CreateAssessment413ApplicationProblemPlusJSONResponse) VisitCreateAssessmentResponse(w http.ResponseWriter) error {
-
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -1417,7 +2508,6 @@ type CreateAssessment415ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response CreateAssessment415ApplicationProblemPlusJSONResponse) VisitCreateAssessmentResponse(w http.ResponseWriter) error {
-
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -1433,7 +2523,6 @@ type CreateAssessment422ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response CreateAssessment422ApplicationProblemPlusJSONResponse) VisitCreateAssessmentResponse(w http.ResponseWriter) error {
-
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -1449,7 +2538,6 @@ type CreateAssessment500ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response CreateAssessment500ApplicationProblemPlusJSONResponse) VisitCreateAssessmentResponse(w http.ResponseWriter) error {
-
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -1465,7 +2553,6 @@ type CreateAssessment503ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response CreateAssessment503ApplicationProblemPlusJSONResponse) VisitCreateAssessmentResponse(w http.ResponseWriter) error {
-
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
@@ -1488,7 +2575,6 @@ type GetAssessmentResponseObject interface {
 type GetAssessment200JSONResponse Assessment
 
 func (response GetAssessment200JSONResponse) VisitGetAssessmentResponse(w http.ResponseWriter) error {
-
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -1504,7 +2590,6 @@ type GetAssessment400ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response GetAssessment400ApplicationProblemPlusJSONResponse) VisitGetAssessmentResponse(w http.ResponseWriter) error {
-
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -1515,12 +2600,43 @@ func (response GetAssessment400ApplicationProblemPlusJSONResponse) VisitGetAsses
 	return err
 }
 
+type GetAssessment401ApplicationProblemPlusJSONResponse struct {
+	UnauthenticatedApplicationProblemPlusJSONResponse
+}
+
+func (response GetAssessment401ApplicationProblemPlusJSONResponse) VisitGetAssessmentResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetAssessment403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response GetAssessment403ApplicationProblemPlusJSONResponse) VisitGetAssessmentResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 type GetAssessment404ApplicationProblemPlusJSONResponse struct {
 	NotFoundApplicationProblemPlusJSONResponse
 }
 
 func (response GetAssessment404ApplicationProblemPlusJSONResponse) VisitGetAssessmentResponse(w http.ResponseWriter) error {
-
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -1536,7 +2652,6 @@ type GetAssessment500ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response GetAssessment500ApplicationProblemPlusJSONResponse) VisitGetAssessmentResponse(w http.ResponseWriter) error {
-
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -1552,7 +2667,6 @@ type GetAssessment503ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response GetAssessment503ApplicationProblemPlusJSONResponse) VisitGetAssessmentResponse(w http.ResponseWriter) error {
-
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
@@ -1575,7 +2689,6 @@ type ReplayAssessmentResponseObject interface {
 type ReplayAssessment200JSONResponse Replay
 
 func (response ReplayAssessment200JSONResponse) VisitReplayAssessmentResponse(w http.ResponseWriter) error {
-
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -1591,7 +2704,6 @@ type ReplayAssessment400ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ReplayAssessment400ApplicationProblemPlusJSONResponse) VisitReplayAssessmentResponse(w http.ResponseWriter) error {
-
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -1602,12 +2714,43 @@ func (response ReplayAssessment400ApplicationProblemPlusJSONResponse) VisitRepla
 	return err
 }
 
+type ReplayAssessment401ApplicationProblemPlusJSONResponse struct {
+	UnauthenticatedApplicationProblemPlusJSONResponse
+}
+
+func (response ReplayAssessment401ApplicationProblemPlusJSONResponse) VisitReplayAssessmentResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReplayAssessment403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response ReplayAssessment403ApplicationProblemPlusJSONResponse) VisitReplayAssessmentResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 type ReplayAssessment404ApplicationProblemPlusJSONResponse struct {
 	NotFoundApplicationProblemPlusJSONResponse
 }
 
 func (response ReplayAssessment404ApplicationProblemPlusJSONResponse) VisitReplayAssessmentResponse(w http.ResponseWriter) error {
-
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -1623,7 +2766,6 @@ type ReplayAssessment409ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ReplayAssessment409ApplicationProblemPlusJSONResponse) VisitReplayAssessmentResponse(w http.ResponseWriter) error {
-
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -1639,7 +2781,6 @@ type ReplayAssessment500ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ReplayAssessment500ApplicationProblemPlusJSONResponse) VisitReplayAssessmentResponse(w http.ResponseWriter) error {
-
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -1655,7 +2796,6 @@ type ReplayAssessment503ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ReplayAssessment503ApplicationProblemPlusJSONResponse) VisitReplayAssessmentResponse(w http.ResponseWriter) error {
-
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
@@ -1667,8 +2807,7 @@ func (response ReplayAssessment503ApplicationProblemPlusJSONResponse) VisitRepla
 	return err
 }
 
-type ListJurisdictionsRequestObject struct {
-}
+type ListJurisdictionsRequestObject struct{}
 
 type ListJurisdictionsResponseObject interface {
 	VisitListJurisdictionsResponse(w http.ResponseWriter) error
@@ -1677,7 +2816,6 @@ type ListJurisdictionsResponseObject interface {
 type ListJurisdictions200JSONResponse JurisdictionPage
 
 func (response ListJurisdictions200JSONResponse) VisitListJurisdictionsResponse(w http.ResponseWriter) error {
-
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -1693,7 +2831,6 @@ type ListJurisdictions400ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ListJurisdictions400ApplicationProblemPlusJSONResponse) VisitListJurisdictionsResponse(w http.ResponseWriter) error {
-
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -1704,12 +2841,43 @@ func (response ListJurisdictions400ApplicationProblemPlusJSONResponse) VisitList
 	return err
 }
 
+type ListJurisdictions401ApplicationProblemPlusJSONResponse struct {
+	UnauthenticatedApplicationProblemPlusJSONResponse
+}
+
+func (response ListJurisdictions401ApplicationProblemPlusJSONResponse) VisitListJurisdictionsResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListJurisdictions403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response ListJurisdictions403ApplicationProblemPlusJSONResponse) VisitListJurisdictionsResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 type ListJurisdictions500ApplicationProblemPlusJSONResponse struct {
 	InternalApplicationProblemPlusJSONResponse
 }
 
 func (response ListJurisdictions500ApplicationProblemPlusJSONResponse) VisitListJurisdictionsResponse(w http.ResponseWriter) error {
-
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -1725,7 +2893,6 @@ type ListJurisdictions503ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ListJurisdictions503ApplicationProblemPlusJSONResponse) VisitListJurisdictionsResponse(w http.ResponseWriter) error {
-
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
@@ -1748,7 +2915,6 @@ type GetJurisdictionResponseObject interface {
 type GetJurisdiction200JSONResponse Jurisdiction
 
 func (response GetJurisdiction200JSONResponse) VisitGetJurisdictionResponse(w http.ResponseWriter) error {
-
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -1764,7 +2930,6 @@ type GetJurisdiction400ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response GetJurisdiction400ApplicationProblemPlusJSONResponse) VisitGetJurisdictionResponse(w http.ResponseWriter) error {
-
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -1775,12 +2940,43 @@ func (response GetJurisdiction400ApplicationProblemPlusJSONResponse) VisitGetJur
 	return err
 }
 
+type GetJurisdiction401ApplicationProblemPlusJSONResponse struct {
+	UnauthenticatedApplicationProblemPlusJSONResponse
+}
+
+func (response GetJurisdiction401ApplicationProblemPlusJSONResponse) VisitGetJurisdictionResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetJurisdiction403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response GetJurisdiction403ApplicationProblemPlusJSONResponse) VisitGetJurisdictionResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 type GetJurisdiction404ApplicationProblemPlusJSONResponse struct {
 	NotFoundApplicationProblemPlusJSONResponse
 }
 
 func (response GetJurisdiction404ApplicationProblemPlusJSONResponse) VisitGetJurisdictionResponse(w http.ResponseWriter) error {
-
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -1796,7 +2992,6 @@ type GetJurisdiction500ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response GetJurisdiction500ApplicationProblemPlusJSONResponse) VisitGetJurisdictionResponse(w http.ResponseWriter) error {
-
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -1812,7 +3007,6 @@ type GetJurisdiction503ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response GetJurisdiction503ApplicationProblemPlusJSONResponse) VisitGetJurisdictionResponse(w http.ResponseWriter) error {
-
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
@@ -1824,8 +3018,409 @@ func (response GetJurisdiction503ApplicationProblemPlusJSONResponse) VisitGetJur
 	return err
 }
 
-type ListRulesetsRequestObject struct {
+type ListKeysRequestObject struct{}
+
+type ListKeysResponseObject interface {
+	VisitListKeysResponse(w http.ResponseWriter) error
 }
+
+type ListKeys200JSONResponse KeyPage
+
+func (response ListKeys200JSONResponse) VisitListKeysResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListKeys400ApplicationProblemPlusJSONResponse struct {
+	BadRequestApplicationProblemPlusJSONResponse
+}
+
+func (response ListKeys400ApplicationProblemPlusJSONResponse) VisitListKeysResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(400)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListKeys401ApplicationProblemPlusJSONResponse struct {
+	UnauthenticatedApplicationProblemPlusJSONResponse
+}
+
+func (response ListKeys401ApplicationProblemPlusJSONResponse) VisitListKeysResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListKeys403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response ListKeys403ApplicationProblemPlusJSONResponse) VisitListKeysResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListKeys404ApplicationProblemPlusJSONResponse struct {
+	NotFoundApplicationProblemPlusJSONResponse
+}
+
+func (response ListKeys404ApplicationProblemPlusJSONResponse) VisitListKeysResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(404)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListKeys500ApplicationProblemPlusJSONResponse struct {
+	InternalApplicationProblemPlusJSONResponse
+}
+
+func (response ListKeys500ApplicationProblemPlusJSONResponse) VisitListKeysResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(500)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListKeys503ApplicationProblemPlusJSONResponse struct {
+	UnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response ListKeys503ApplicationProblemPlusJSONResponse) VisitListKeysResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(503)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateKeyRequestObject struct {
+	Body *CreateKeyJSONRequestBody
+}
+
+type CreateKeyResponseObject interface {
+	VisitCreateKeyResponse(w http.ResponseWriter) error
+}
+
+type CreateKey201ResponseHeaders struct {
+	Location string
+}
+
+type CreateKey201JSONResponse struct {
+	Body    IssuedKey
+	Headers CreateKey201ResponseHeaders
+}
+
+func (response CreateKey201JSONResponse) VisitCreateKeyResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("Location", fmt.Sprint(response.Headers.Location))
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateKey400ApplicationProblemPlusJSONResponse struct {
+	BadRequestApplicationProblemPlusJSONResponse
+}
+
+func (response CreateKey400ApplicationProblemPlusJSONResponse) VisitCreateKeyResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(400)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateKey401ApplicationProblemPlusJSONResponse struct {
+	UnauthenticatedApplicationProblemPlusJSONResponse
+}
+
+func (response CreateKey401ApplicationProblemPlusJSONResponse) VisitCreateKeyResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateKey403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response CreateKey403ApplicationProblemPlusJSONResponse) VisitCreateKeyResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateKey404ApplicationProblemPlusJSONResponse struct {
+	NotFoundApplicationProblemPlusJSONResponse
+}
+
+func (response CreateKey404ApplicationProblemPlusJSONResponse) VisitCreateKeyResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(404)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateKey408ApplicationProblemPlusJSONResponse struct {
+	RequestTimeoutApplicationProblemPlusJSONResponse
+}
+
+func (response CreateKey408ApplicationProblemPlusJSONResponse) VisitCreateKeyResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(408)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateKey413ApplicationProblemPlusJSONResponse struct {
+	TooLargeApplicationProblemPlusJSONResponse
+}
+
+func (response CreateKey413ApplicationProblemPlusJSONResponse) VisitCreateKeyResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(413)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateKey415ApplicationProblemPlusJSONResponse struct {
+	UnsupportedMediaTypeApplicationProblemPlusJSONResponse
+}
+
+func (response CreateKey415ApplicationProblemPlusJSONResponse) VisitCreateKeyResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(415)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateKey422ApplicationProblemPlusJSONResponse struct {
+	InvalidBodyApplicationProblemPlusJSONResponse
+}
+
+func (response CreateKey422ApplicationProblemPlusJSONResponse) VisitCreateKeyResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(422)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateKey500ApplicationProblemPlusJSONResponse struct {
+	InternalApplicationProblemPlusJSONResponse
+}
+
+func (response CreateKey500ApplicationProblemPlusJSONResponse) VisitCreateKeyResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(500)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateKey503ApplicationProblemPlusJSONResponse struct {
+	UnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response CreateKey503ApplicationProblemPlusJSONResponse) VisitCreateKeyResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(503)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type RevokeKeyRequestObject struct {
+	ID KeyID `json:"id"`
+}
+
+type RevokeKeyResponseObject interface {
+	VisitRevokeKeyResponse(w http.ResponseWriter) error
+}
+
+type RevokeKey204Response struct{}
+
+func (response RevokeKey204Response) VisitRevokeKeyResponse(w http.ResponseWriter) error {
+	w.WriteHeader(204)
+	return nil
+}
+
+type RevokeKey400ApplicationProblemPlusJSONResponse struct {
+	BadRequestApplicationProblemPlusJSONResponse
+}
+
+func (response RevokeKey400ApplicationProblemPlusJSONResponse) VisitRevokeKeyResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(400)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type RevokeKey401ApplicationProblemPlusJSONResponse struct {
+	UnauthenticatedApplicationProblemPlusJSONResponse
+}
+
+func (response RevokeKey401ApplicationProblemPlusJSONResponse) VisitRevokeKeyResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type RevokeKey403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response RevokeKey403ApplicationProblemPlusJSONResponse) VisitRevokeKeyResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type RevokeKey404ApplicationProblemPlusJSONResponse struct {
+	NotFoundApplicationProblemPlusJSONResponse
+}
+
+func (response RevokeKey404ApplicationProblemPlusJSONResponse) VisitRevokeKeyResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(404)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type RevokeKey500ApplicationProblemPlusJSONResponse struct {
+	InternalApplicationProblemPlusJSONResponse
+}
+
+func (response RevokeKey500ApplicationProblemPlusJSONResponse) VisitRevokeKeyResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(500)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type RevokeKey503ApplicationProblemPlusJSONResponse struct {
+	UnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response RevokeKey503ApplicationProblemPlusJSONResponse) VisitRevokeKeyResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(503)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListRulesetsRequestObject struct{}
 
 type ListRulesetsResponseObject interface {
 	VisitListRulesetsResponse(w http.ResponseWriter) error
@@ -1834,7 +3429,6 @@ type ListRulesetsResponseObject interface {
 type ListRulesets200JSONResponse RulesetPage
 
 func (response ListRulesets200JSONResponse) VisitListRulesetsResponse(w http.ResponseWriter) error {
-
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -1850,7 +3444,6 @@ type ListRulesets400ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ListRulesets400ApplicationProblemPlusJSONResponse) VisitListRulesetsResponse(w http.ResponseWriter) error {
-
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -1861,12 +3454,43 @@ func (response ListRulesets400ApplicationProblemPlusJSONResponse) VisitListRules
 	return err
 }
 
+type ListRulesets401ApplicationProblemPlusJSONResponse struct {
+	UnauthenticatedApplicationProblemPlusJSONResponse
+}
+
+func (response ListRulesets401ApplicationProblemPlusJSONResponse) VisitListRulesetsResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListRulesets403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response ListRulesets403ApplicationProblemPlusJSONResponse) VisitListRulesetsResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 type ListRulesets500ApplicationProblemPlusJSONResponse struct {
 	InternalApplicationProblemPlusJSONResponse
 }
 
 func (response ListRulesets500ApplicationProblemPlusJSONResponse) VisitListRulesetsResponse(w http.ResponseWriter) error {
-
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -1882,7 +3506,191 @@ type ListRulesets503ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ListRulesets503ApplicationProblemPlusJSONResponse) VisitListRulesetsResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(503)
+	_, err := buf.WriteTo(w)
+	return err
+}
 
+type CreateRulesetRequestObject struct {
+	JSONBody *CreateRulesetJSONRequestBody
+	Body     io.Reader
+}
+
+type CreateRulesetResponseObject interface {
+	VisitCreateRulesetResponse(w http.ResponseWriter) error
+}
+
+type CreateRuleset201ResponseHeaders struct {
+	ETag     string
+	Location string
+}
+
+type CreateRuleset201JSONResponse struct {
+	Body    RulesetVersion
+	Headers CreateRuleset201ResponseHeaders
+}
+
+func (response CreateRuleset201JSONResponse) VisitCreateRulesetResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("ETag", fmt.Sprint(response.Headers.ETag))
+	w.Header().Set("Location", fmt.Sprint(response.Headers.Location))
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateRuleset400ApplicationProblemPlusJSONResponse struct {
+	BadRequestApplicationProblemPlusJSONResponse
+}
+
+func (response CreateRuleset400ApplicationProblemPlusJSONResponse) VisitCreateRulesetResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(400)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateRuleset401ApplicationProblemPlusJSONResponse struct {
+	UnauthenticatedApplicationProblemPlusJSONResponse
+}
+
+func (response CreateRuleset401ApplicationProblemPlusJSONResponse) VisitCreateRulesetResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateRuleset403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response CreateRuleset403ApplicationProblemPlusJSONResponse) VisitCreateRulesetResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateRuleset408ApplicationProblemPlusJSONResponse struct {
+	RequestTimeoutApplicationProblemPlusJSONResponse
+}
+
+func (response CreateRuleset408ApplicationProblemPlusJSONResponse) VisitCreateRulesetResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(408)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateRuleset409ApplicationProblemPlusJSONResponse struct {
+	RulesetConflictApplicationProblemPlusJSONResponse
+}
+
+func (response CreateRuleset409ApplicationProblemPlusJSONResponse) VisitCreateRulesetResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(409)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateRuleset413ApplicationProblemPlusJSONResponse struct {
+	DocumentTooLargeApplicationProblemPlusJSONResponse
+}
+
+func (response CreateRuleset413ApplicationProblemPlusJSONResponse) VisitCreateRulesetResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(413)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateRuleset415ApplicationProblemPlusJSONResponse struct {
+	NoRulesetTypeApplicationProblemPlusJSONResponse
+}
+
+func (response CreateRuleset415ApplicationProblemPlusJSONResponse) VisitCreateRulesetResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(415)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateRuleset422ApplicationProblemPlusJSONResponse struct {
+	InvalidRulesetApplicationProblemPlusJSONResponse
+}
+
+func (response CreateRuleset422ApplicationProblemPlusJSONResponse) VisitCreateRulesetResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(422)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateRuleset500ApplicationProblemPlusJSONResponse struct {
+	InternalApplicationProblemPlusJSONResponse
+}
+
+func (response CreateRuleset500ApplicationProblemPlusJSONResponse) VisitCreateRulesetResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(500)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateRuleset503ApplicationProblemPlusJSONResponse struct {
+	UnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response CreateRuleset503ApplicationProblemPlusJSONResponse) VisitCreateRulesetResponse(w http.ResponseWriter) error {
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
@@ -1905,7 +3713,6 @@ type GetRulesetResponseObject interface {
 type GetRuleset200JSONResponse Ruleset
 
 func (response GetRuleset200JSONResponse) VisitGetRulesetResponse(w http.ResponseWriter) error {
-
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -1921,7 +3728,6 @@ type GetRuleset400ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response GetRuleset400ApplicationProblemPlusJSONResponse) VisitGetRulesetResponse(w http.ResponseWriter) error {
-
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -1932,12 +3738,43 @@ func (response GetRuleset400ApplicationProblemPlusJSONResponse) VisitGetRulesetR
 	return err
 }
 
+type GetRuleset401ApplicationProblemPlusJSONResponse struct {
+	UnauthenticatedApplicationProblemPlusJSONResponse
+}
+
+func (response GetRuleset401ApplicationProblemPlusJSONResponse) VisitGetRulesetResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetRuleset403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response GetRuleset403ApplicationProblemPlusJSONResponse) VisitGetRulesetResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 type GetRuleset404ApplicationProblemPlusJSONResponse struct {
 	NotFoundApplicationProblemPlusJSONResponse
 }
 
 func (response GetRuleset404ApplicationProblemPlusJSONResponse) VisitGetRulesetResponse(w http.ResponseWriter) error {
-
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -1953,7 +3790,6 @@ type GetRuleset500ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response GetRuleset500ApplicationProblemPlusJSONResponse) VisitGetRulesetResponse(w http.ResponseWriter) error {
-
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -1969,7 +3805,6 @@ type GetRuleset503ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response GetRuleset503ApplicationProblemPlusJSONResponse) VisitGetRulesetResponse(w http.ResponseWriter) error {
-
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
@@ -1992,7 +3827,6 @@ type ListRulesetVersionsResponseObject interface {
 type ListRulesetVersions200JSONResponse RulesetVersionPage
 
 func (response ListRulesetVersions200JSONResponse) VisitListRulesetVersionsResponse(w http.ResponseWriter) error {
-
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -2008,7 +3842,6 @@ type ListRulesetVersions400ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ListRulesetVersions400ApplicationProblemPlusJSONResponse) VisitListRulesetVersionsResponse(w http.ResponseWriter) error {
-
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -2019,12 +3852,43 @@ func (response ListRulesetVersions400ApplicationProblemPlusJSONResponse) VisitLi
 	return err
 }
 
+type ListRulesetVersions401ApplicationProblemPlusJSONResponse struct {
+	UnauthenticatedApplicationProblemPlusJSONResponse
+}
+
+func (response ListRulesetVersions401ApplicationProblemPlusJSONResponse) VisitListRulesetVersionsResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListRulesetVersions403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response ListRulesetVersions403ApplicationProblemPlusJSONResponse) VisitListRulesetVersionsResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 type ListRulesetVersions404ApplicationProblemPlusJSONResponse struct {
 	NotFoundApplicationProblemPlusJSONResponse
 }
 
 func (response ListRulesetVersions404ApplicationProblemPlusJSONResponse) VisitListRulesetVersionsResponse(w http.ResponseWriter) error {
-
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -2040,7 +3904,6 @@ type ListRulesetVersions500ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ListRulesetVersions500ApplicationProblemPlusJSONResponse) VisitListRulesetVersionsResponse(w http.ResponseWriter) error {
-
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -2056,7 +3919,6 @@ type ListRulesetVersions503ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ListRulesetVersions503ApplicationProblemPlusJSONResponse) VisitListRulesetVersionsResponse(w http.ResponseWriter) error {
-
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
@@ -2077,15 +3939,22 @@ type GetRulesetVersionResponseObject interface {
 	VisitGetRulesetVersionResponse(w http.ResponseWriter) error
 }
 
-type GetRulesetVersion200JSONResponse RulesetVersion
+type GetRulesetVersion200ResponseHeaders struct {
+	ETag string
+}
+
+type GetRulesetVersion200JSONResponse struct {
+	Body    RulesetVersion
+	Headers GetRulesetVersion200ResponseHeaders
+}
 
 func (response GetRulesetVersion200JSONResponse) VisitGetRulesetVersionResponse(w http.ResponseWriter) error {
-
 	var buf bytes.Buffer
-	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
 	}
 	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("ETag", fmt.Sprint(response.Headers.ETag))
 	w.WriteHeader(200)
 	_, err := buf.WriteTo(w)
 	return err
@@ -2096,7 +3965,6 @@ type GetRulesetVersion400ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response GetRulesetVersion400ApplicationProblemPlusJSONResponse) VisitGetRulesetVersionResponse(w http.ResponseWriter) error {
-
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -2107,12 +3975,43 @@ func (response GetRulesetVersion400ApplicationProblemPlusJSONResponse) VisitGetR
 	return err
 }
 
+type GetRulesetVersion401ApplicationProblemPlusJSONResponse struct {
+	UnauthenticatedApplicationProblemPlusJSONResponse
+}
+
+func (response GetRulesetVersion401ApplicationProblemPlusJSONResponse) VisitGetRulesetVersionResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetRulesetVersion403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response GetRulesetVersion403ApplicationProblemPlusJSONResponse) VisitGetRulesetVersionResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 type GetRulesetVersion404ApplicationProblemPlusJSONResponse struct {
 	NotFoundApplicationProblemPlusJSONResponse
 }
 
 func (response GetRulesetVersion404ApplicationProblemPlusJSONResponse) VisitGetRulesetVersionResponse(w http.ResponseWriter) error {
-
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -2128,7 +4027,6 @@ type GetRulesetVersion500ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response GetRulesetVersion500ApplicationProblemPlusJSONResponse) VisitGetRulesetVersionResponse(w http.ResponseWriter) error {
-
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -2144,7 +4042,6 @@ type GetRulesetVersion503ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response GetRulesetVersion503ApplicationProblemPlusJSONResponse) VisitGetRulesetVersionResponse(w http.ResponseWriter) error {
-
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
@@ -2156,8 +4053,1052 @@ func (response GetRulesetVersion503ApplicationProblemPlusJSONResponse) VisitGetR
 	return err
 }
 
-type ListSourcesRequestObject struct {
+type ReplaceRulesetDraftRequestObject struct {
+	ID       RulesetID   `json:"id"`
+	Version  VersionPath `json:"version"`
+	Params   ReplaceRulesetDraftParams
+	JSONBody *ReplaceRulesetDraftJSONRequestBody
+	Body     io.Reader
 }
+
+type ReplaceRulesetDraftResponseObject interface {
+	VisitReplaceRulesetDraftResponse(w http.ResponseWriter) error
+}
+
+type ReplaceRulesetDraft200ResponseHeaders struct {
+	ETag string
+}
+
+type ReplaceRulesetDraft200JSONResponse struct {
+	Body    RulesetVersion
+	Headers ReplaceRulesetDraft200ResponseHeaders
+}
+
+func (response ReplaceRulesetDraft200JSONResponse) VisitReplaceRulesetDraftResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("ETag", fmt.Sprint(response.Headers.ETag))
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReplaceRulesetDraft400ApplicationProblemPlusJSONResponse struct {
+	BadRequestApplicationProblemPlusJSONResponse
+}
+
+func (response ReplaceRulesetDraft400ApplicationProblemPlusJSONResponse) VisitReplaceRulesetDraftResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(400)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReplaceRulesetDraft401ApplicationProblemPlusJSONResponse struct {
+	UnauthenticatedApplicationProblemPlusJSONResponse
+}
+
+func (response ReplaceRulesetDraft401ApplicationProblemPlusJSONResponse) VisitReplaceRulesetDraftResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReplaceRulesetDraft403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response ReplaceRulesetDraft403ApplicationProblemPlusJSONResponse) VisitReplaceRulesetDraftResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReplaceRulesetDraft404ApplicationProblemPlusJSONResponse struct {
+	NotFoundApplicationProblemPlusJSONResponse
+}
+
+func (response ReplaceRulesetDraft404ApplicationProblemPlusJSONResponse) VisitReplaceRulesetDraftResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(404)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReplaceRulesetDraft408ApplicationProblemPlusJSONResponse struct {
+	RequestTimeoutApplicationProblemPlusJSONResponse
+}
+
+func (response ReplaceRulesetDraft408ApplicationProblemPlusJSONResponse) VisitReplaceRulesetDraftResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(408)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReplaceRulesetDraft409ApplicationProblemPlusJSONResponse struct {
+	RulesetConflictApplicationProblemPlusJSONResponse
+}
+
+func (response ReplaceRulesetDraft409ApplicationProblemPlusJSONResponse) VisitReplaceRulesetDraftResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(409)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReplaceRulesetDraft412ApplicationProblemPlusJSONResponse struct {
+	StaleApplicationProblemPlusJSONResponse
+}
+
+func (response ReplaceRulesetDraft412ApplicationProblemPlusJSONResponse) VisitReplaceRulesetDraftResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(412)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReplaceRulesetDraft413ApplicationProblemPlusJSONResponse struct {
+	DocumentTooLargeApplicationProblemPlusJSONResponse
+}
+
+func (response ReplaceRulesetDraft413ApplicationProblemPlusJSONResponse) VisitReplaceRulesetDraftResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(413)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReplaceRulesetDraft415ApplicationProblemPlusJSONResponse struct {
+	NoRulesetTypeApplicationProblemPlusJSONResponse
+}
+
+func (response ReplaceRulesetDraft415ApplicationProblemPlusJSONResponse) VisitReplaceRulesetDraftResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(415)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReplaceRulesetDraft422ApplicationProblemPlusJSONResponse struct {
+	InvalidRulesetApplicationProblemPlusJSONResponse
+}
+
+func (response ReplaceRulesetDraft422ApplicationProblemPlusJSONResponse) VisitReplaceRulesetDraftResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(422)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReplaceRulesetDraft428ApplicationProblemPlusJSONResponse struct {
+	NoTagApplicationProblemPlusJSONResponse
+}
+
+func (response ReplaceRulesetDraft428ApplicationProblemPlusJSONResponse) VisitReplaceRulesetDraftResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(428)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReplaceRulesetDraft500ApplicationProblemPlusJSONResponse struct {
+	InternalApplicationProblemPlusJSONResponse
+}
+
+func (response ReplaceRulesetDraft500ApplicationProblemPlusJSONResponse) VisitReplaceRulesetDraftResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(500)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReplaceRulesetDraft503ApplicationProblemPlusJSONResponse struct {
+	UnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response ReplaceRulesetDraft503ApplicationProblemPlusJSONResponse) VisitReplaceRulesetDraftResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(503)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ApproveRulesetVersionRequestObject struct {
+	ID      RulesetID   `json:"id"`
+	Version VersionPath `json:"version"`
+	Params  ApproveRulesetVersionParams
+}
+
+type ApproveRulesetVersionResponseObject interface {
+	VisitApproveRulesetVersionResponse(w http.ResponseWriter) error
+}
+
+type ApproveRulesetVersion200ResponseHeaders struct {
+	ETag string
+}
+
+type ApproveRulesetVersion200JSONResponse struct {
+	Body    RulesetVersion
+	Headers ApproveRulesetVersion200ResponseHeaders
+}
+
+func (response ApproveRulesetVersion200JSONResponse) VisitApproveRulesetVersionResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("ETag", fmt.Sprint(response.Headers.ETag))
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ApproveRulesetVersion400ApplicationProblemPlusJSONResponse struct {
+	BadRequestApplicationProblemPlusJSONResponse
+}
+
+func (response ApproveRulesetVersion400ApplicationProblemPlusJSONResponse) VisitApproveRulesetVersionResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(400)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ApproveRulesetVersion401ApplicationProblemPlusJSONResponse struct {
+	UnauthenticatedApplicationProblemPlusJSONResponse
+}
+
+func (response ApproveRulesetVersion401ApplicationProblemPlusJSONResponse) VisitApproveRulesetVersionResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ApproveRulesetVersion403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response ApproveRulesetVersion403ApplicationProblemPlusJSONResponse) VisitApproveRulesetVersionResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ApproveRulesetVersion404ApplicationProblemPlusJSONResponse struct {
+	NotFoundApplicationProblemPlusJSONResponse
+}
+
+func (response ApproveRulesetVersion404ApplicationProblemPlusJSONResponse) VisitApproveRulesetVersionResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(404)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ApproveRulesetVersion409ApplicationProblemPlusJSONResponse struct {
+	RulesetConflictApplicationProblemPlusJSONResponse
+}
+
+func (response ApproveRulesetVersion409ApplicationProblemPlusJSONResponse) VisitApproveRulesetVersionResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(409)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ApproveRulesetVersion412ApplicationProblemPlusJSONResponse struct {
+	StaleApplicationProblemPlusJSONResponse
+}
+
+func (response ApproveRulesetVersion412ApplicationProblemPlusJSONResponse) VisitApproveRulesetVersionResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(412)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ApproveRulesetVersion428ApplicationProblemPlusJSONResponse struct {
+	NoTagApplicationProblemPlusJSONResponse
+}
+
+func (response ApproveRulesetVersion428ApplicationProblemPlusJSONResponse) VisitApproveRulesetVersionResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(428)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ApproveRulesetVersion500ApplicationProblemPlusJSONResponse struct {
+	InternalApplicationProblemPlusJSONResponse
+}
+
+func (response ApproveRulesetVersion500ApplicationProblemPlusJSONResponse) VisitApproveRulesetVersionResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(500)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ApproveRulesetVersion503ApplicationProblemPlusJSONResponse struct {
+	UnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response ApproveRulesetVersion503ApplicationProblemPlusJSONResponse) VisitApproveRulesetVersionResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(503)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CheckRulesetVersionRequestObject struct {
+	ID      RulesetID   `json:"id"`
+	Version VersionPath `json:"version"`
+}
+
+type CheckRulesetVersionResponseObject interface {
+	VisitCheckRulesetVersionResponse(w http.ResponseWriter) error
+}
+
+type CheckRulesetVersion200JSONResponse RulesetReport
+
+func (response CheckRulesetVersion200JSONResponse) VisitCheckRulesetVersionResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CheckRulesetVersion400ApplicationProblemPlusJSONResponse struct {
+	BadRequestApplicationProblemPlusJSONResponse
+}
+
+func (response CheckRulesetVersion400ApplicationProblemPlusJSONResponse) VisitCheckRulesetVersionResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(400)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CheckRulesetVersion401ApplicationProblemPlusJSONResponse struct {
+	UnauthenticatedApplicationProblemPlusJSONResponse
+}
+
+func (response CheckRulesetVersion401ApplicationProblemPlusJSONResponse) VisitCheckRulesetVersionResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CheckRulesetVersion403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response CheckRulesetVersion403ApplicationProblemPlusJSONResponse) VisitCheckRulesetVersionResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CheckRulesetVersion404ApplicationProblemPlusJSONResponse struct {
+	NotFoundApplicationProblemPlusJSONResponse
+}
+
+func (response CheckRulesetVersion404ApplicationProblemPlusJSONResponse) VisitCheckRulesetVersionResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(404)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CheckRulesetVersion500ApplicationProblemPlusJSONResponse struct {
+	InternalApplicationProblemPlusJSONResponse
+}
+
+func (response CheckRulesetVersion500ApplicationProblemPlusJSONResponse) VisitCheckRulesetVersionResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(500)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CheckRulesetVersion503ApplicationProblemPlusJSONResponse struct {
+	UnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response CheckRulesetVersion503ApplicationProblemPlusJSONResponse) VisitCheckRulesetVersionResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(503)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CompareRulesetVersionsRequestObject struct {
+	ID      RulesetID   `json:"id"`
+	Version VersionPath `json:"version"`
+	Params  CompareRulesetVersionsParams
+}
+
+type CompareRulesetVersionsResponseObject interface {
+	VisitCompareRulesetVersionsResponse(w http.ResponseWriter) error
+}
+
+type CompareRulesetVersions200JSONResponse Comparison
+
+func (response CompareRulesetVersions200JSONResponse) VisitCompareRulesetVersionsResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CompareRulesetVersions400ApplicationProblemPlusJSONResponse struct {
+	BadRequestApplicationProblemPlusJSONResponse
+}
+
+func (response CompareRulesetVersions400ApplicationProblemPlusJSONResponse) VisitCompareRulesetVersionsResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(400)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CompareRulesetVersions401ApplicationProblemPlusJSONResponse struct {
+	UnauthenticatedApplicationProblemPlusJSONResponse
+}
+
+func (response CompareRulesetVersions401ApplicationProblemPlusJSONResponse) VisitCompareRulesetVersionsResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CompareRulesetVersions403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response CompareRulesetVersions403ApplicationProblemPlusJSONResponse) VisitCompareRulesetVersionsResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CompareRulesetVersions404ApplicationProblemPlusJSONResponse struct {
+	NotFoundApplicationProblemPlusJSONResponse
+}
+
+func (response CompareRulesetVersions404ApplicationProblemPlusJSONResponse) VisitCompareRulesetVersionsResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(404)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CompareRulesetVersions422ApplicationProblemPlusJSONResponse struct {
+	UnprocessableApplicationProblemPlusJSONResponse
+}
+
+func (response CompareRulesetVersions422ApplicationProblemPlusJSONResponse) VisitCompareRulesetVersionsResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(422)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CompareRulesetVersions500ApplicationProblemPlusJSONResponse struct {
+	InternalApplicationProblemPlusJSONResponse
+}
+
+func (response CompareRulesetVersions500ApplicationProblemPlusJSONResponse) VisitCompareRulesetVersionsResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(500)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CompareRulesetVersions503ApplicationProblemPlusJSONResponse struct {
+	UnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response CompareRulesetVersions503ApplicationProblemPlusJSONResponse) VisitCompareRulesetVersionsResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(503)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type PublishRulesetVersionRequestObject struct {
+	ID      RulesetID   `json:"id"`
+	Version VersionPath `json:"version"`
+	Params  PublishRulesetVersionParams
+}
+
+type PublishRulesetVersionResponseObject interface {
+	VisitPublishRulesetVersionResponse(w http.ResponseWriter) error
+}
+
+type PublishRulesetVersion200ResponseHeaders struct {
+	ETag string
+}
+
+type PublishRulesetVersion200JSONResponse struct {
+	Body    RulesetVersion
+	Headers PublishRulesetVersion200ResponseHeaders
+}
+
+func (response PublishRulesetVersion200JSONResponse) VisitPublishRulesetVersionResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("ETag", fmt.Sprint(response.Headers.ETag))
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type PublishRulesetVersion400ApplicationProblemPlusJSONResponse struct {
+	BadRequestApplicationProblemPlusJSONResponse
+}
+
+func (response PublishRulesetVersion400ApplicationProblemPlusJSONResponse) VisitPublishRulesetVersionResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(400)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type PublishRulesetVersion401ApplicationProblemPlusJSONResponse struct {
+	UnauthenticatedApplicationProblemPlusJSONResponse
+}
+
+func (response PublishRulesetVersion401ApplicationProblemPlusJSONResponse) VisitPublishRulesetVersionResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type PublishRulesetVersion403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response PublishRulesetVersion403ApplicationProblemPlusJSONResponse) VisitPublishRulesetVersionResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type PublishRulesetVersion404ApplicationProblemPlusJSONResponse struct {
+	NotFoundApplicationProblemPlusJSONResponse
+}
+
+func (response PublishRulesetVersion404ApplicationProblemPlusJSONResponse) VisitPublishRulesetVersionResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(404)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type PublishRulesetVersion409ApplicationProblemPlusJSONResponse struct {
+	RulesetConflictApplicationProblemPlusJSONResponse
+}
+
+func (response PublishRulesetVersion409ApplicationProblemPlusJSONResponse) VisitPublishRulesetVersionResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(409)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type PublishRulesetVersion412ApplicationProblemPlusJSONResponse struct {
+	StaleApplicationProblemPlusJSONResponse
+}
+
+func (response PublishRulesetVersion412ApplicationProblemPlusJSONResponse) VisitPublishRulesetVersionResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(412)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type PublishRulesetVersion428ApplicationProblemPlusJSONResponse struct {
+	NoTagApplicationProblemPlusJSONResponse
+}
+
+func (response PublishRulesetVersion428ApplicationProblemPlusJSONResponse) VisitPublishRulesetVersionResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(428)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type PublishRulesetVersion500ApplicationProblemPlusJSONResponse struct {
+	InternalApplicationProblemPlusJSONResponse
+}
+
+func (response PublishRulesetVersion500ApplicationProblemPlusJSONResponse) VisitPublishRulesetVersionResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(500)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type PublishRulesetVersion503ApplicationProblemPlusJSONResponse struct {
+	UnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response PublishRulesetVersion503ApplicationProblemPlusJSONResponse) VisitPublishRulesetVersionResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(503)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type WithdrawRulesetVersionRequestObject struct {
+	ID      RulesetID   `json:"id"`
+	Version VersionPath `json:"version"`
+	Params  WithdrawRulesetVersionParams
+	Body    *WithdrawRulesetVersionJSONRequestBody
+}
+
+type WithdrawRulesetVersionResponseObject interface {
+	VisitWithdrawRulesetVersionResponse(w http.ResponseWriter) error
+}
+
+type WithdrawRulesetVersion200ResponseHeaders struct {
+	ETag string
+}
+
+type WithdrawRulesetVersion200JSONResponse struct {
+	Body    RulesetVersion
+	Headers WithdrawRulesetVersion200ResponseHeaders
+}
+
+func (response WithdrawRulesetVersion200JSONResponse) VisitWithdrawRulesetVersionResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("ETag", fmt.Sprint(response.Headers.ETag))
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type WithdrawRulesetVersion400ApplicationProblemPlusJSONResponse struct {
+	BadRequestApplicationProblemPlusJSONResponse
+}
+
+func (response WithdrawRulesetVersion400ApplicationProblemPlusJSONResponse) VisitWithdrawRulesetVersionResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(400)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type WithdrawRulesetVersion401ApplicationProblemPlusJSONResponse struct {
+	UnauthenticatedApplicationProblemPlusJSONResponse
+}
+
+func (response WithdrawRulesetVersion401ApplicationProblemPlusJSONResponse) VisitWithdrawRulesetVersionResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type WithdrawRulesetVersion403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response WithdrawRulesetVersion403ApplicationProblemPlusJSONResponse) VisitWithdrawRulesetVersionResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type WithdrawRulesetVersion404ApplicationProblemPlusJSONResponse struct {
+	NotFoundApplicationProblemPlusJSONResponse
+}
+
+func (response WithdrawRulesetVersion404ApplicationProblemPlusJSONResponse) VisitWithdrawRulesetVersionResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(404)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type WithdrawRulesetVersion408ApplicationProblemPlusJSONResponse struct {
+	RequestTimeoutApplicationProblemPlusJSONResponse
+}
+
+func (response WithdrawRulesetVersion408ApplicationProblemPlusJSONResponse) VisitWithdrawRulesetVersionResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(408)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type WithdrawRulesetVersion409ApplicationProblemPlusJSONResponse struct {
+	RulesetConflictApplicationProblemPlusJSONResponse
+}
+
+func (response WithdrawRulesetVersion409ApplicationProblemPlusJSONResponse) VisitWithdrawRulesetVersionResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(409)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type WithdrawRulesetVersion412ApplicationProblemPlusJSONResponse struct {
+	StaleApplicationProblemPlusJSONResponse
+}
+
+func (response WithdrawRulesetVersion412ApplicationProblemPlusJSONResponse) VisitWithdrawRulesetVersionResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(412)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type WithdrawRulesetVersion413ApplicationProblemPlusJSONResponse struct {
+	TooLargeApplicationProblemPlusJSONResponse
+}
+
+func (response WithdrawRulesetVersion413ApplicationProblemPlusJSONResponse) VisitWithdrawRulesetVersionResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(413)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type WithdrawRulesetVersion415ApplicationProblemPlusJSONResponse struct {
+	UnsupportedMediaTypeApplicationProblemPlusJSONResponse
+}
+
+func (response WithdrawRulesetVersion415ApplicationProblemPlusJSONResponse) VisitWithdrawRulesetVersionResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(415)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type WithdrawRulesetVersion422ApplicationProblemPlusJSONResponse struct {
+	InvalidBodyApplicationProblemPlusJSONResponse
+}
+
+func (response WithdrawRulesetVersion422ApplicationProblemPlusJSONResponse) VisitWithdrawRulesetVersionResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(422)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type WithdrawRulesetVersion428ApplicationProblemPlusJSONResponse struct {
+	NoTagApplicationProblemPlusJSONResponse
+}
+
+func (response WithdrawRulesetVersion428ApplicationProblemPlusJSONResponse) VisitWithdrawRulesetVersionResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(428)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type WithdrawRulesetVersion500ApplicationProblemPlusJSONResponse struct {
+	InternalApplicationProblemPlusJSONResponse
+}
+
+func (response WithdrawRulesetVersion500ApplicationProblemPlusJSONResponse) VisitWithdrawRulesetVersionResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(500)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type WithdrawRulesetVersion503ApplicationProblemPlusJSONResponse struct {
+	UnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response WithdrawRulesetVersion503ApplicationProblemPlusJSONResponse) VisitWithdrawRulesetVersionResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(503)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListSourcesRequestObject struct{}
 
 type ListSourcesResponseObject interface {
 	VisitListSourcesResponse(w http.ResponseWriter) error
@@ -2166,7 +5107,6 @@ type ListSourcesResponseObject interface {
 type ListSources200JSONResponse SourcePage
 
 func (response ListSources200JSONResponse) VisitListSourcesResponse(w http.ResponseWriter) error {
-
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -2182,7 +5122,6 @@ type ListSources400ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ListSources400ApplicationProblemPlusJSONResponse) VisitListSourcesResponse(w http.ResponseWriter) error {
-
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -2193,12 +5132,43 @@ func (response ListSources400ApplicationProblemPlusJSONResponse) VisitListSource
 	return err
 }
 
+type ListSources401ApplicationProblemPlusJSONResponse struct {
+	UnauthenticatedApplicationProblemPlusJSONResponse
+}
+
+func (response ListSources401ApplicationProblemPlusJSONResponse) VisitListSourcesResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListSources403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response ListSources403ApplicationProblemPlusJSONResponse) VisitListSourcesResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 type ListSources500ApplicationProblemPlusJSONResponse struct {
 	InternalApplicationProblemPlusJSONResponse
 }
 
 func (response ListSources500ApplicationProblemPlusJSONResponse) VisitListSourcesResponse(w http.ResponseWriter) error {
-
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -2214,7 +5184,6 @@ type ListSources503ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ListSources503ApplicationProblemPlusJSONResponse) VisitListSourcesResponse(w http.ResponseWriter) error {
-
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
@@ -2237,7 +5206,6 @@ type GetSourceResponseObject interface {
 type GetSource200JSONResponse Source
 
 func (response GetSource200JSONResponse) VisitGetSourceResponse(w http.ResponseWriter) error {
-
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -2253,7 +5221,6 @@ type GetSource400ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response GetSource400ApplicationProblemPlusJSONResponse) VisitGetSourceResponse(w http.ResponseWriter) error {
-
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -2264,12 +5231,43 @@ func (response GetSource400ApplicationProblemPlusJSONResponse) VisitGetSourceRes
 	return err
 }
 
+type GetSource401ApplicationProblemPlusJSONResponse struct {
+	UnauthenticatedApplicationProblemPlusJSONResponse
+}
+
+func (response GetSource401ApplicationProblemPlusJSONResponse) VisitGetSourceResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetSource403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response GetSource403ApplicationProblemPlusJSONResponse) VisitGetSourceResponse(w http.ResponseWriter) error {
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 type GetSource404ApplicationProblemPlusJSONResponse struct {
 	NotFoundApplicationProblemPlusJSONResponse
 }
 
 func (response GetSource404ApplicationProblemPlusJSONResponse) VisitGetSourceResponse(w http.ResponseWriter) error {
-
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -2285,7 +5283,6 @@ type GetSource500ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response GetSource500ApplicationProblemPlusJSONResponse) VisitGetSourceResponse(w http.ResponseWriter) error {
-
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -2301,7 +5298,6 @@ type GetSource503ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response GetSource503ApplicationProblemPlusJSONResponse) VisitGetSourceResponse(w http.ResponseWriter) error {
-
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
@@ -2342,9 +5338,21 @@ type StrictServerInterface interface {
 	// GetJurisdiction Read one jurisdiction
 	// (GET /v1/jurisdictions/{code})
 	GetJurisdiction(ctx context.Context, request GetJurisdictionRequestObject) (GetJurisdictionResponseObject, error)
+	// ListKeys List API keys
+	// (GET /v1/keys)
+	ListKeys(ctx context.Context, request ListKeysRequestObject) (ListKeysResponseObject, error)
+	// CreateKey Issue an API key
+	// (POST /v1/keys)
+	CreateKey(ctx context.Context, request CreateKeyRequestObject) (CreateKeyResponseObject, error)
+	// RevokeKey Revoke an API key
+	// (DELETE /v1/keys/{id})
+	RevokeKey(ctx context.Context, request RevokeKeyRequestObject) (RevokeKeyResponseObject, error)
 	// ListRulesets List rulesets
 	// (GET /v1/rulesets)
 	ListRulesets(ctx context.Context, request ListRulesetsRequestObject) (ListRulesetsResponseObject, error)
+	// CreateRuleset Draft a version of house rules
+	// (POST /v1/rulesets)
+	CreateRuleset(ctx context.Context, request CreateRulesetRequestObject) (CreateRulesetResponseObject, error)
 	// GetRuleset Read one ruleset
 	// (GET /v1/rulesets/{id})
 	GetRuleset(ctx context.Context, request GetRulesetRequestObject) (GetRulesetResponseObject, error)
@@ -2354,6 +5362,24 @@ type StrictServerInterface interface {
 	// GetRulesetVersion Read a whole ruleset version
 	// (GET /v1/rulesets/{id}/versions/{version})
 	GetRulesetVersion(ctx context.Context, request GetRulesetVersionRequestObject) (GetRulesetVersionResponseObject, error)
+	// ReplaceRulesetDraft Replace the text of a draft
+	// (PUT /v1/rulesets/{id}/versions/{version})
+	ReplaceRulesetDraft(ctx context.Context, request ReplaceRulesetDraftRequestObject) (ReplaceRulesetDraftResponseObject, error)
+	// ApproveRulesetVersion Approve a draft
+	// (POST /v1/rulesets/{id}/versions/{version}/approve)
+	ApproveRulesetVersion(ctx context.Context, request ApproveRulesetVersionRequestObject) (ApproveRulesetVersionResponseObject, error)
+	// CheckRulesetVersion Check a version
+	// (POST /v1/rulesets/{id}/versions/{version}/check)
+	CheckRulesetVersion(ctx context.Context, request CheckRulesetVersionRequestObject) (CheckRulesetVersionResponseObject, error)
+	// CompareRulesetVersions Compare two versions
+	// (GET /v1/rulesets/{id}/versions/{version}/compare)
+	CompareRulesetVersions(ctx context.Context, request CompareRulesetVersionsRequestObject) (CompareRulesetVersionsResponseObject, error)
+	// PublishRulesetVersion Publish an approved version
+	// (POST /v1/rulesets/{id}/versions/{version}/publish)
+	PublishRulesetVersion(ctx context.Context, request PublishRulesetVersionRequestObject) (PublishRulesetVersionResponseObject, error)
+	// WithdrawRulesetVersion Withdraw a published version
+	// (POST /v1/rulesets/{id}/versions/{version}/withdraw)
+	WithdrawRulesetVersion(ctx context.Context, request WithdrawRulesetVersionRequestObject) (WithdrawRulesetVersionResponseObject, error)
 	// ListSources List sources
 	// (GET /v1/sources)
 	ListSources(ctx context.Context, request ListSourcesRequestObject) (ListSourcesResponseObject, error)
@@ -2362,8 +5388,10 @@ type StrictServerInterface interface {
 	GetSource(ctx context.Context, request GetSourceRequestObject) (GetSourceResponseObject, error)
 }
 
-type StrictHandlerFunc func(ctx echo.Context, request any) (any, error)
-type StrictMiddlewareFunc func(f StrictHandlerFunc, operationID string) StrictHandlerFunc
+type (
+	StrictHandlerFunc    func(ctx echo.Context, request any) (any, error)
+	StrictMiddlewareFunc func(f StrictHandlerFunc, operationID string) StrictHandlerFunc
+)
 
 func NewStrictHandler(ssi StrictServerInterface, middlewares []StrictMiddlewareFunc) ServerInterface {
 	return &strictHandler{ssi: ssi, middlewares: middlewares}
@@ -2614,6 +5642,100 @@ func (sh *strictHandler) GetJurisdiction(ctx echo.Context, code JurisdictionPath
 	return nil
 }
 
+// ListKeys operation middleware
+func (sh *strictHandler) ListKeys(ctx echo.Context) error {
+	var request ListKeysRequestObject
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListKeys(ctx.Request().Context(), request.(ListKeysRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListKeys")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(ListKeysResponseObject); ok {
+		return validResponse.VisitListKeysResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// CreateKey operation middleware
+func (sh *strictHandler) CreateKey(ctx echo.Context) error {
+	var request CreateKeyRequestObject
+
+	var body CreateKeyJSONRequestBody
+	var err error
+	if binder, ok := ctx.Echo().Binder.(*echo.DefaultBinder); ok {
+		// A request validator built on kin-openapi's openapi3filter with
+		// KeepValidatedValue leaves the value it validated on the body. Bind
+		// that value, matching member names exactly, so the handler receives
+		// what was validated instead of a second, case-insensitive decode.
+		// Otherwise bind only the request body, so that path and query
+		// parameters are not also bound into the body struct.
+		if vb, ok := ctx.Request().Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+			err = binder.BindBody(ctx, &body)
+		}
+	} else {
+		// A custom binder is installed on the Echo instance; defer to it
+		// entirely, since echo.Binder does not expose body-only binding and
+		// the binder may do more than decode (for example call ctx.Validate).
+		err = ctx.Bind(&body)
+	}
+	if err != nil {
+		return err
+	}
+	request.Body = &body
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.CreateKey(ctx.Request().Context(), request.(CreateKeyRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "CreateKey")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(CreateKeyResponseObject); ok {
+		return validResponse.VisitCreateKeyResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// RevokeKey operation middleware
+func (sh *strictHandler) RevokeKey(ctx echo.Context, id KeyID) error {
+	var request RevokeKeyRequestObject
+
+	request.ID = id
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.RevokeKey(ctx.Request().Context(), request.(RevokeKeyRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "RevokeKey")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(RevokeKeyResponseObject); ok {
+		return validResponse.VisitRevokeKeyResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
 // ListRulesets operation middleware
 func (sh *strictHandler) ListRulesets(ctx echo.Context) error {
 	var request ListRulesetsRequestObject
@@ -2631,6 +5753,58 @@ func (sh *strictHandler) ListRulesets(ctx echo.Context) error {
 		return err
 	} else if validResponse, ok := response.(ListRulesetsResponseObject); ok {
 		return validResponse.VisitListRulesetsResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// CreateRuleset operation middleware
+func (sh *strictHandler) CreateRuleset(ctx echo.Context) error {
+	var request CreateRulesetRequestObject
+
+	if strings.HasPrefix(ctx.Request().Header.Get("Content-Type"), "application/json") {
+		var body CreateRulesetJSONRequestBody
+		var err error
+		if binder, ok := ctx.Echo().Binder.(*echo.DefaultBinder); ok {
+			// A request validator built on kin-openapi's openapi3filter with
+			// KeepValidatedValue leaves the value it validated on the body. Bind
+			// that value, matching member names exactly, so the handler receives
+			// what was validated instead of a second, case-insensitive decode.
+			// Otherwise bind only the request body, so that path and query
+			// parameters are not also bound into the body struct.
+			if vb, ok := ctx.Request().Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+				err = binder.BindBody(ctx, &body)
+			}
+		} else {
+			// A custom binder is installed on the Echo instance; defer to it
+			// entirely, since echo.Binder does not expose body-only binding and
+			// the binder may do more than decode (for example call ctx.Validate).
+			err = ctx.Bind(&body)
+		}
+		if err != nil {
+			return err
+		}
+		request.JSONBody = &body
+
+	}
+	if strings.HasPrefix(ctx.Request().Header.Get("Content-Type"), "application/yaml") {
+		request.Body = ctx.Request().Body
+	}
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.CreateRuleset(ctx.Request().Context(), request.(CreateRulesetRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "CreateRuleset")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(CreateRulesetResponseObject); ok {
+		return validResponse.VisitCreateRulesetResponse(ctx.Response())
 	} else if response != nil {
 		return fmt.Errorf("unexpected response type: %T", response)
 	}
@@ -2707,6 +5881,218 @@ func (sh *strictHandler) GetRulesetVersion(ctx echo.Context, id RulesetID, versi
 		return err
 	} else if validResponse, ok := response.(GetRulesetVersionResponseObject); ok {
 		return validResponse.VisitGetRulesetVersionResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// ReplaceRulesetDraft operation middleware
+func (sh *strictHandler) ReplaceRulesetDraft(ctx echo.Context, id RulesetID, version VersionPath, params ReplaceRulesetDraftParams) error {
+	var request ReplaceRulesetDraftRequestObject
+
+	request.ID = id
+	request.Version = version
+	request.Params = params
+	if strings.HasPrefix(ctx.Request().Header.Get("Content-Type"), "application/json") {
+		var body ReplaceRulesetDraftJSONRequestBody
+		var err error
+		if binder, ok := ctx.Echo().Binder.(*echo.DefaultBinder); ok {
+			// A request validator built on kin-openapi's openapi3filter with
+			// KeepValidatedValue leaves the value it validated on the body. Bind
+			// that value, matching member names exactly, so the handler receives
+			// what was validated instead of a second, case-insensitive decode.
+			// Otherwise bind only the request body, so that path and query
+			// parameters are not also bound into the body struct.
+			if vb, ok := ctx.Request().Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+				err = binder.BindBody(ctx, &body)
+			}
+		} else {
+			// A custom binder is installed on the Echo instance; defer to it
+			// entirely, since echo.Binder does not expose body-only binding and
+			// the binder may do more than decode (for example call ctx.Validate).
+			err = ctx.Bind(&body)
+		}
+		if err != nil {
+			return err
+		}
+		request.JSONBody = &body
+
+	}
+	if strings.HasPrefix(ctx.Request().Header.Get("Content-Type"), "application/yaml") {
+		request.Body = ctx.Request().Body
+	}
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ReplaceRulesetDraft(ctx.Request().Context(), request.(ReplaceRulesetDraftRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ReplaceRulesetDraft")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(ReplaceRulesetDraftResponseObject); ok {
+		return validResponse.VisitReplaceRulesetDraftResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// ApproveRulesetVersion operation middleware
+func (sh *strictHandler) ApproveRulesetVersion(ctx echo.Context, id RulesetID, version VersionPath, params ApproveRulesetVersionParams) error {
+	var request ApproveRulesetVersionRequestObject
+
+	request.ID = id
+	request.Version = version
+	request.Params = params
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ApproveRulesetVersion(ctx.Request().Context(), request.(ApproveRulesetVersionRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ApproveRulesetVersion")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(ApproveRulesetVersionResponseObject); ok {
+		return validResponse.VisitApproveRulesetVersionResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// CheckRulesetVersion operation middleware
+func (sh *strictHandler) CheckRulesetVersion(ctx echo.Context, id RulesetID, version VersionPath) error {
+	var request CheckRulesetVersionRequestObject
+
+	request.ID = id
+	request.Version = version
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.CheckRulesetVersion(ctx.Request().Context(), request.(CheckRulesetVersionRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "CheckRulesetVersion")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(CheckRulesetVersionResponseObject); ok {
+		return validResponse.VisitCheckRulesetVersionResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// CompareRulesetVersions operation middleware
+func (sh *strictHandler) CompareRulesetVersions(ctx echo.Context, id RulesetID, version VersionPath, params CompareRulesetVersionsParams) error {
+	var request CompareRulesetVersionsRequestObject
+
+	request.ID = id
+	request.Version = version
+	request.Params = params
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.CompareRulesetVersions(ctx.Request().Context(), request.(CompareRulesetVersionsRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "CompareRulesetVersions")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(CompareRulesetVersionsResponseObject); ok {
+		return validResponse.VisitCompareRulesetVersionsResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// PublishRulesetVersion operation middleware
+func (sh *strictHandler) PublishRulesetVersion(ctx echo.Context, id RulesetID, version VersionPath, params PublishRulesetVersionParams) error {
+	var request PublishRulesetVersionRequestObject
+
+	request.ID = id
+	request.Version = version
+	request.Params = params
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.PublishRulesetVersion(ctx.Request().Context(), request.(PublishRulesetVersionRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "PublishRulesetVersion")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(PublishRulesetVersionResponseObject); ok {
+		return validResponse.VisitPublishRulesetVersionResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// WithdrawRulesetVersion operation middleware
+func (sh *strictHandler) WithdrawRulesetVersion(ctx echo.Context, id RulesetID, version VersionPath, params WithdrawRulesetVersionParams) error {
+	var request WithdrawRulesetVersionRequestObject
+
+	request.ID = id
+	request.Version = version
+	request.Params = params
+
+	var body WithdrawRulesetVersionJSONRequestBody
+	var err error
+	if binder, ok := ctx.Echo().Binder.(*echo.DefaultBinder); ok {
+		// A request validator built on kin-openapi's openapi3filter with
+		// KeepValidatedValue leaves the value it validated on the body. Bind
+		// that value, matching member names exactly, so the handler receives
+		// what was validated instead of a second, case-insensitive decode.
+		// Otherwise bind only the request body, so that path and query
+		// parameters are not also bound into the body struct.
+		if vb, ok := ctx.Request().Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+			err = binder.BindBody(ctx, &body)
+		}
+	} else {
+		// A custom binder is installed on the Echo instance; defer to it
+		// entirely, since echo.Binder does not expose body-only binding and
+		// the binder may do more than decode (for example call ctx.Validate).
+		err = ctx.Bind(&body)
+	}
+	if err != nil {
+		return err
+	}
+	request.Body = &body
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.WithdrawRulesetVersion(ctx.Request().Context(), request.(WithdrawRulesetVersionRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "WithdrawRulesetVersion")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(WithdrawRulesetVersionResponseObject); ok {
+		return validResponse.VisitWithdrawRulesetVersionResponse(ctx.Response())
 	} else if response != nil {
 		return fmt.Errorf("unexpected response type: %T", response)
 	}

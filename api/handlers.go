@@ -3,6 +3,7 @@ package api
 import (
 	"context"
 	"net/http"
+	"time"
 
 	"drawgear/openapi"
 	"drawgear/service"
@@ -10,7 +11,9 @@ import (
 
 // handlers answer the operations of the contract.
 type handlers struct {
-	service *service.Assessor
+	service   *service.Assessor
+	keys      *service.Keyring   // nil if there are none
+	authoring *service.Authoring // nil if the law stays as it is
 }
 
 var _ StrictServerInterface = (*handlers)(nil)
@@ -18,7 +21,13 @@ var _ StrictServerInterface = (*handlers)(nil)
 // CreateAssessment assesses a rig and, unless told not to, keeps the answer.
 func (h *handlers) CreateAssessment(ctx context.Context, r CreateAssessmentRequestObject) (CreateAssessmentResponseObject, error) {
 	record := r.Params.Record == nil || *r.Params.Record
-	a, err := h.service.Assess(ctx, *r.Body, record)
+	var known time.Time
+	if r.Params.KnownAt != nil {
+		if known = *r.Params.KnownAt; known.IsZero() { // year 1 was asked for, not now
+			known = time.Unix(0, 0)
+		}
+	}
+	a, err := h.service.AssessKnown(ctx, *r.Body, known, record)
 	if err != nil {
 		return nil, err
 	}
@@ -89,64 +98,57 @@ func (h *handlers) ReplayAssessment(ctx context.Context, r ReplayAssessmentReque
 	return ReplayAssessment200JSONResponse(again), nil
 }
 
-// ListJurisdictions lists the places whose law is encoded.
-func (h *handlers) ListJurisdictions(context.Context, ListJurisdictionsRequestObject) (ListJurisdictionsResponseObject, error) {
-	return ListJurisdictions200JSONResponse(h.service.Jurisdictions()), nil
-}
-
-// GetJurisdiction gives one place.
-func (h *handlers) GetJurisdiction(_ context.Context, r GetJurisdictionRequestObject) (GetJurisdictionResponseObject, error) {
-	j, err := h.service.Jurisdiction(r.Code)
+// CreateKey issues an API key.
+func (h *handlers) CreateKey(ctx context.Context, r CreateKeyRequestObject) (CreateKeyResponseObject, error) {
+	if h.keys == nil {
+		return nil, errNoKeys
+	}
+	var expires time.Time
+	if r.Body.ExpiresAt != nil {
+		expires = *r.Body.ExpiresAt
+		if expires.IsZero() { // year 1 was asked for, not a key without end
+			expires = time.Unix(0, 0)
+		}
+	}
+	k, text, err := h.keys.Issue(ctx, r.Body.Name, r.Body.Scopes, expires)
 	if err != nil {
 		return nil, err
 	}
-	return GetJurisdiction200JSONResponse(j), nil
+	return CreateKey201JSONResponse{
+		Headers: CreateKey201ResponseHeaders{Location: "/v1/keys/" + k.ID},
+		Body: IssuedKey{
+			ID: k.ID, Name: k.Name, Scopes: k.Scopes, CreatedAt: k.CreatedAt.UTC(), ExpiresAt: k.ExpiresAt.UTC(), Key: text.Reveal(),
+		},
+	}, nil
 }
 
-// ListRulesets lists all rulesets.
-func (h *handlers) ListRulesets(context.Context, ListRulesetsRequestObject) (ListRulesetsResponseObject, error) {
-	return ListRulesets200JSONResponse(h.service.Rulesets()), nil
-}
-
-// GetRuleset gives one ruleset without its rules.
-func (h *handlers) GetRuleset(_ context.Context, r GetRulesetRequestObject) (GetRulesetResponseObject, error) {
-	rs, err := h.service.Ruleset(r.ID)
+// ListKeys lists the keys of the tenant.
+func (h *handlers) ListKeys(ctx context.Context, _ ListKeysRequestObject) (ListKeysResponseObject, error) {
+	if h.keys == nil {
+		return nil, errNoKeys
+	}
+	keys, err := h.keys.List(ctx)
 	if err != nil {
 		return nil, err
 	}
-	return GetRuleset200JSONResponse(rs), nil
+	page := ListKeys200JSONResponse{Items: make([]Key, len(keys))}
+	for i, k := range keys {
+		page.Items[i] = Key{
+			ID: k.ID, Name: k.Name, Scopes: k.Scopes, CreatedAt: k.CreatedAt.UTC(), ExpiresAt: k.ExpiresAt.UTC(), RevokedAt: k.RevokedAt.UTC(),
+		}
+	}
+	return page, nil
 }
 
-// ListRulesetVersions lists the versions of a ruleset.
-func (h *handlers) ListRulesetVersions(_ context.Context, r ListRulesetVersionsRequestObject) (ListRulesetVersionsResponseObject, error) {
-	rs, err := h.service.Ruleset(r.ID)
-	if err != nil {
+// RevokeKey ends a key of the tenant.
+func (h *handlers) RevokeKey(ctx context.Context, r RevokeKeyRequestObject) (RevokeKeyResponseObject, error) {
+	if h.keys == nil {
+		return nil, errNoKeys
+	}
+	if err := h.keys.Revoke(ctx, r.ID); err != nil {
 		return nil, err
 	}
-	return ListRulesetVersions200JSONResponse{Items: rs.Versions}, nil
-}
-
-// GetRulesetVersion gives one version with its rules.
-func (h *handlers) GetRulesetVersion(_ context.Context, r GetRulesetVersionRequestObject) (GetRulesetVersionResponseObject, error) {
-	v, err := h.service.RulesetVersion(r.ID, r.Version)
-	if err != nil {
-		return nil, err
-	}
-	return GetRulesetVersion200JSONResponse(v), nil
-}
-
-// ListSources lists the publications that rules cite.
-func (h *handlers) ListSources(context.Context, ListSourcesRequestObject) (ListSourcesResponseObject, error) {
-	return ListSources200JSONResponse(h.service.Sources()), nil
-}
-
-// GetSource gives one publication.
-func (h *handlers) GetSource(_ context.Context, r GetSourceRequestObject) (GetSourceResponseObject, error) {
-	s, err := h.service.Source(r.ID)
-	if err != nil {
-		return nil, err
-	}
-	return GetSource200JSONResponse(s), nil
+	return RevokeKey204Response{}, nil
 }
 
 // contractReply sends the contract as it is: the generated reply would lose

@@ -12,6 +12,7 @@ import (
 	"github.com/labstack/echo/v4"
 
 	"drawgear/rules"
+	"drawgear/rules/law"
 	"drawgear/rules/rig"
 	"drawgear/service"
 )
@@ -27,14 +28,26 @@ type problem struct {
 var problems = map[ProblemType]problem{
 	ProblemMalformedJSON:        {http.StatusBadRequest, "The body is not a JSON document", `Send one JSON object in UTF-8, for example {"jurisdiction": "AU-NSW"}.`},
 	ProblemBadQuery:             {http.StatusBadRequest, "The query is refused", "Correct the parameters that are named in errors."},
+	ProblemUnauthenticated:      {http.StatusUnauthorized, "It is not known who asks", "Send one header, Authorization: Bearer, with an API key or a token that this service takes."},
+	ProblemForbidden:            {http.StatusForbidden, "The caller may not do this", "Use a key or token with the scope that is named, which a caller with the scope admin can issue, or the address that is named."},
 	ProblemNotFound:             {http.StatusNotFound, "There is no such thing", "Check the path; /openapi.json lists them all. A kept assessment may have gone to make room."},
 	ProblemMethodNotAllowed:     {http.StatusMethodNotAllowed, "The path has no such method", "Use one of the methods in the Allow header."},
 	ProblemRequestTimeout:       {http.StatusRequestTimeout, "The body did not arrive in time", "Send the request again over a faster connection."},
-	ProblemRulesetUnavailable:   {http.StatusConflict, "A ruleset version of then is not loaded", "Replay with a version of the service that holds the rulesets of the recorded answer."},
-	ProblemBodyTooLarge:         {http.StatusRequestEntityTooLarge, "The body is too large", fmt.Sprintf("Send one rig a request, in at most %d bytes.", rig.MaxBytes)},
-	ProblemUnsupportedMediaType: {http.StatusUnsupportedMediaType, "The body is of another kind than JSON", "Set Content-Type: application/json and send UTF-8 without compression."},
+	ProblemRulesetUnavailable:   {http.StatusConflict, "A ruleset version that is needed is not loaded", "To replay, ask a service that holds the rulesets of the recorded answer. Otherwise tell the operator: what a tenant published cannot be linked."},
+	ProblemRulesetState:         {http.StatusConflict, "The version is not in the state for this", "Read the version: a draft can be replaced and approved, an approved version published, a published one withdrawn. What was approved changes only as a new version."},
+	ProblemRulesetExists:        {http.StatusConflict, "The version is there already, or a later one", "Take a number above those of the versions of the ruleset; a draft is replaced with PUT."},
+	ProblemRulesetInUse:         {http.StatusConflict, "Other house rules rest on the version", "Withdraw the rulesets that extend or override it first, or publish versions of them that do not."},
+	ProblemOwnText:              {http.StatusConflict, "The author of a text cannot approve it", "Have somebody else approve it, with a key or token of their own."},
+	ProblemCheckFailed:          {http.StatusConflict, "The check found what keeps the version back", "Have it checked for the whole report, and mend what is named: a draft with PUT, an approved version as a new one."},
+	ProblemTooManyDrafts:        {http.StatusConflict, "There are too many versions on their way", "Publish those that are approved and use the drafts there are."},
+	ProblemStale:                {http.StatusPreconditionFailed, "Somebody changed it meanwhile", "Read it again, look at what changed, and send the new ETag in If-Match."},
+	ProblemBodyTooLarge:         {http.StatusRequestEntityTooLarge, "The body is too large", "Send less: the contract says how much the operation takes."},
+	ProblemUnsupportedMediaType: {http.StatusUnsupportedMediaType, "The body is of a kind that is not taken here", "Set Content-Type to a kind that the contract lists, such as application/json, and send UTF-8 without compression."},
+	ProblemInvalidBody:          {http.StatusUnprocessableEntity, "The body is refused", "Correct the fields that are named in errors and send it again."},
 	ProblemInvalidRig:           {http.StatusUnprocessableEntity, "The rig is refused", "Correct the fields that are named in errors and send the rig again."},
 	ProblemUnknownJurisdiction:  {http.StatusUnprocessableEntity, "No law of this place is held", "See /v1/jurisdictions for the places that are. That a place is not held does not mean that it has no rules."},
+	ProblemInvalidRuleset:       {http.StatusUnprocessableEntity, "The ruleset is refused", "Correct what is named in errors and send the document again."},
+	ProblemPreconditionRequired: {http.StatusPreconditionRequired, "It is not said which version was seen", "Read the version and send its ETag in If-Match, so that nobody's change is lost."},
 	ProblemInternal:             {http.StatusInternalServerError, "The service failed", "Try again; if it keeps failing, tell the operator the request id at the end of instance."},
 	ProblemTimeout:              {http.StatusServiceUnavailable, "The service could not finish in time", "Try again a little later."},
 }
@@ -44,6 +57,8 @@ type refusal struct {
 	kind   ProblemType
 	detail string
 	faults []Fault
+	// challenge is the WWW-Authenticate of a refusal that has to do with who asks.
+	challenge string
 }
 
 // Error gives the detail.
@@ -59,16 +74,56 @@ func refusalOf(err error) *refusal {
 	var (
 		known   *refusal
 		issues  rig.Issues
+		invalid service.Invalid
+		missing *service.MissingScope
 		place   *rules.UnknownJurisdiction
 		tooBig  *http.MaxBytesError
 		network net.Error
 		routing *echo.HTTPError
+		faults  law.Faults
+		checked *service.CheckFailed
+		inUse   *service.InUse
 	)
 	switch {
 	case errors.As(err, &known):
 		return known
+	case errors.As(err, &faults):
+		return refusedRuleset(faults)
+	case errors.As(err, &checked):
+		return failedCheck(checked.Report)
+	case errors.As(err, &inUse):
+		return refuse(ProblemRulesetInUse, "Without the version the rest cannot be linked: %s.", inUse)
+	case errors.Is(err, service.ErrNoTag):
+		return refuse(ProblemPreconditionRequired, "There is no If-Match.")
+	case errors.Is(err, service.ErrStale):
+		return refuse(ProblemStale, "The version is not the one that If-Match names.")
+	case errors.Is(err, service.ErrState):
+		return refuse(ProblemRulesetState, "The version is not in the state for this.")
+	case errors.Is(err, service.ErrExists):
+		return refuse(ProblemRulesetExists, "The ruleset has this version already, or a later one.")
+	case errors.Is(err, service.ErrDrafts):
+		return refuse(ProblemTooManyDrafts, "%d versions are on their way.", service.MaxDrafts)
+	case errors.Is(err, service.ErrOwnText):
+		return refuse(ProblemOwnText, "The caller wrote the text.")
+	case errors.Is(err, service.ErrNotYet):
+		r := refuse(ProblemBadQuery, "The knowledge time is to come.")
+		r.faults = []Fault{{Parameter: "known_at", Code: FaultCodeBadValue, Message: "what will be known cannot be said", Advice: "Give a time that is past, or leave it out."}}
+		return r
 	case errors.As(err, &issues):
 		return refusedRig(issues)
+	case errors.As(err, &invalid):
+		r := refuse(ProblemInvalidBody, "%d faults were found in the body.", len(invalid))
+		if len(invalid) == 1 {
+			r.detail = "1 fault was found in the body."
+		}
+		r.faults = faultsOf(invalid[:min(len(invalid), maxFaults)])
+		return r
+	case errors.As(err, &missing):
+		return lacksScope(missing.Scope)
+	case errors.Is(err, service.ErrForbidden):
+		return refuse(ProblemForbidden, "The caller is known and may not do this.")
+	case errors.Is(err, service.ErrUnauthenticated):
+		return unauthenticated(badToken, "The key or token is unknown, has ended or was revoked.")
 	case errors.As(err, &place):
 		return refuse(ProblemUnknownJurisdiction, "No ruleset is held for %s.", place.Code)
 	case errors.As(err, &tooBig):
@@ -90,6 +145,8 @@ func refusalOf(err error) *refusal {
 		return refuse(ProblemRequestTimeout, "The body did not arrive in time.")
 	case errors.As(err, &routing) && routing.Code == http.StatusNotFound:
 		return refuse(ProblemNotFound, "The service has no such path.")
+	case errors.As(err, &routing) && routing.Code == http.StatusBadRequest:
+		return refuse(ProblemBadQuery, "A parameter is not of the form that the contract says, or stands more than once.")
 	case errors.As(err, &routing) && routing.Code == http.StatusMethodNotAllowed:
 		return refuse(ProblemMethodNotAllowed, "The path has no such method.")
 	default:
@@ -104,13 +161,20 @@ func refusedRig(issues rig.Issues) *refusal {
 		r.detail = "1 fault was found in the rig."
 	}
 	for _, is := range issues {
-		pointer := is.Pointer
-		r.faults = append(r.faults, Fault{Pointer: &pointer, Code: FaultCode(is.Code), Message: is.Message, Advice: is.Advice})
 		if is.Code == rig.CodeSyntax {
 			r.kind, r.detail = ProblemMalformedJSON, "The body cannot be read as JSON."
 		}
 	}
+	r.faults = faultsOf(issues)
 	return r
+}
+
+func faultsOf(issues []rig.Issue) []Fault {
+	faults := make([]Fault, len(issues))
+	for i, is := range issues {
+		faults[i] = Fault{Pointer: &is.Pointer, Code: FaultCode(is.Code), Message: is.Message, Advice: is.Advice}
+	}
+	return faults
 }
 
 // problemHandler turns every error of the service into a problem reply; it is
@@ -136,6 +200,9 @@ func problemHandler(log *slog.Logger) echo.HTTPErrorHandler {
 		}
 		h := c.Response().Header()
 		h.Set("Cache-Control", "no-store")
+		if r.challenge != "" {
+			h.Set("WWW-Authenticate", r.challenge)
+		}
 		if p.status == http.StatusServiceUnavailable {
 			h.Set("Retry-After", "1")
 		}

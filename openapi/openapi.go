@@ -91,13 +91,18 @@ type Operation struct {
 	ID         string
 	Method     string // GET, POST
 	Path       string // with parameters in braces
+	Open       bool   // to callers of whom nothing is known
+	Scope      string // that it needs, if it is not open; ScopeAny for none in particular
 	Parameters []Parameter
 }
 
-// Parameter is a path or query parameter.
+// ScopeAny is the x-scope of operations for every known caller.
+const ScopeAny = "any"
+
+// Parameter is a parameter of the path, the query or a header.
 type Parameter struct {
 	Name   string
-	In     string // path or query
+	In     string // path, query or header
 	Schema Schema
 }
 
@@ -129,6 +134,8 @@ var Operations = sync.OnceValue(func() []Operation {
 	var doc struct {
 		Paths map[string]map[string]struct {
 			ID         string `yaml:"operationId"`
+			Scope      string `yaml:"x-scope"`
+			Security   *[]any // nil for that of the whole contract
 			Parameters []refParameter
 		}
 		Components struct {
@@ -143,7 +150,7 @@ var Operations = sync.OnceValue(func() []Operation {
 	for _, path := range slices.Sorted(maps.Keys(doc.Paths)) {
 		for _, method := range slices.Sorted(maps.Keys(doc.Paths[path])) {
 			raw := doc.Paths[path][method]
-			op := Operation{ID: raw.ID, Method: strings.ToUpper(method), Path: path}
+			op := Operation{ID: raw.ID, Method: strings.ToUpper(method), Path: path, Scope: raw.Scope, Open: raw.Security != nil && len(*raw.Security) == 0}
 			for _, p := range raw.Parameters {
 				if p.Ref != "" {
 					p = doc.Components.Parameters[last(p.Ref)]

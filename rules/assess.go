@@ -40,7 +40,7 @@ func (b *Book) planOn(code string, day rig.Day) (*plan, error) {
 // AssessWith answers under exactly the versions given, as an earlier answer
 // lists them. It fails if one is not held or is not the text it was.
 func (b *Book) AssessWith(r *rig.Rig, day rig.Day, refs []RulesetRef) (*Answer, error) {
-	p := &plan{terms: map[rig.ID]string{}}
+	var versions []*law.Ruleset
 	for _, ref := range refs {
 		rs, ok := b.Version(ref.ID, ref.Version)
 		if !ok {
@@ -49,8 +49,15 @@ func (b *Book) AssessWith(r *rig.Rig, day rig.Day, refs []RulesetRef) (*Answer, 
 		if rs.SHA256 != ref.SHA256 {
 			return nil, fmt.Errorf("ruleset %s version %d is not the text it was: %s, then %s", ref.ID, ref.Version, rs.SHA256, ref.SHA256)
 		}
-		p.rulesets = append(p.rulesets, rs)
+		versions = append(versions, rs)
 	}
+	return AssessUnder(r, day, versions)
+}
+
+// AssessUnder answers under exactly the versions given, in the order in which
+// an answer lists them: what is extended comes before what extends it.
+func AssessUnder(r *rig.Rig, day rig.Day, versions []*law.Ruleset) (*Answer, error) {
+	p := &plan{terms: map[rig.ID]string{}, rulesets: versions}
 	if err := p.resolve(); err != nil {
 		return nil, err
 	}
@@ -219,15 +226,25 @@ func (e *run) because(h *held) (string, []expr.Reason) {
 // needs lists the inputs that would settle whether a rule holds: those of its
 // condition, or those of the rules that may switch it off.
 func (e *run) needs(h *held) []duty.Need {
-	if h.when == expr.Unknown {
-		return duty.NeedsOf(e.rig, h.When.Missing(e.rig))
-	}
 	var out []duty.Need
-	for _, j := range h.overriddenBy {
-		if e.rules[j].truth == expr.Unknown {
-			out = append(out, e.needs(&e.rules[j])...)
+	seen := map[*held]bool{} // by many ways one may come to the same rule
+	var visit func(h *held)
+	visit = func(h *held) {
+		if seen[h] {
+			return
+		}
+		seen[h] = true
+		if h.when == expr.Unknown {
+			out = append(out, duty.NeedsOf(e.rig, h.When.Missing(e.rig))...)
+			return
+		}
+		for _, j := range h.overriddenBy {
+			if e.rules[j].truth == expr.Unknown {
+				visit(&e.rules[j])
+			}
 		}
 	}
+	visit(h)
 	return out
 }
 
@@ -338,6 +355,12 @@ func (e *run) question(prefixes, speaks []string) Question {
 			continue
 		}
 		q.Findings = append(q.Findings, f.ID)
+		// House rules are no law: they can fail a rig, and neither cover a question
+		// on which the law is silent nor say what it asks.
+		if f.rule.Ruleset.House() {
+			notMet, unknown = notMet || f.Status == NotMet, unknown || f.Status == Unknown
+			continue
+		}
 		if speaks == nil || slices.Contains(speaks, f.Question) {
 			switch {
 			case f.duty.Relief && f.truth == expr.True:

@@ -34,7 +34,7 @@ type Region struct {
 // Overlap is rules that answer the same cells.
 type Overlap struct {
 	Rules    []string `json:"rules"`
-	Conflict bool     `json:"conflict"` // one asks and one of the same ruleset frees, and neither overrides
+	Conflict bool     `json:"conflict"` // one asks and one of the same ruleset frees, with no order; or nothing pleases all
 	Where    string   `json:"where"`    // one of the cells
 	Cells    int      `json:"cells"`
 }
@@ -52,17 +52,41 @@ const (
 
 // Survey looks at every cell of every question for a place on a day.
 func (b *Book) Survey(code string, day rig.Day) ([]Survey, error) {
+	return b.survey(code, surveyed{day: day, most: maxCells}, SurveyQuestions)
+}
+
+// SurveyWith looks at the questions on which one ruleset speaks, in a place
+// where it is in force on the day, and counts its rules of practice among those
+// that answer. Of a question it looks at no more cells than most.
+func (b *Book) SurveyWith(rs *law.Ruleset, code string, day rig.Day, most int) ([]Survey, error) {
+	var questions []string
+	for _, q := range SurveyQuestions {
+		if slices.ContainsFunc(rs.Rules, func(r *law.Rule) bool { return speaksOn(r, q) }) {
+			questions = append(questions, q)
+		}
+	}
+	return b.survey(code, surveyed{day: day, most: most, with: rs}, questions)
+}
+
+// surveyed is what a survey looks at.
+type surveyed struct {
+	day  rig.Day
+	most int          // cells of a question
+	with *law.Ruleset // whose practice counts too; nil for none
+}
+
+func (b *Book) survey(code string, what surveyed, questions []string) ([]Survey, error) {
 	plans, ok := b.plans[code]
 	if !ok {
 		return nil, &UnknownJurisdiction{code}
 	}
-	var out []Survey
+	out := []Survey{}
 	for _, p := range plans {
-		if !p.span.Contains(day) {
+		if !p.span.Contains(what.day) {
 			continue
 		}
-		for _, q := range SurveyQuestions {
-			if s, ok := p.survey(q, day); ok {
+		for _, q := range questions {
+			if s, ok := p.survey(q, what); ok {
 				out = append(out, s)
 			}
 		}
@@ -83,8 +107,8 @@ type axis struct {
 // restWord stands for every word that no condition names.
 const restWord = "another"
 
-func (p *plan) survey(question string, day rig.Day) (Survey, bool) {
-	speakers, involved := p.speakers(question, day)
+func (p *plan) survey(question string, what surveyed) (Survey, bool) {
+	speakers, involved := p.speakers(question, what)
 	s := Survey{Question: question, Open: []Region{}, Overlaps: []Overlap{}}
 	if len(speakers) == 0 {
 		return s, false
@@ -93,19 +117,19 @@ func (p *plan) survey(question string, day rig.Day) (Survey, bool) {
 	// others is seen; where that makes too many cells, each counts as one thing.
 	named := false
 	axes := p.axes(involved, named)
-	if product(axes) > expandCells {
+	if product(axes, min(expandCells, what.most)) > min(expandCells, what.most) {
 		named = true
 		axes = p.axes(involved, named)
 	}
 	total := 1
 	for i := range axes {
-		if total*axes[i].size > maxCells {
+		if total*axes[i].size > what.most {
 			axes[i].size, s.Partial = 1, true
 		}
 		total *= axes[i].size
 	}
 	limits := bounds(axes)
-	tests := p.tests(involved, axes, day, named)
+	tests := p.tests(involved, axes, what.day, named)
 	at := make([]int, len(axes))
 	var open [][]int
 	overlaps := map[string]*Overlap{}
@@ -142,11 +166,11 @@ func (p *plan) survey(question string, day rig.Day) (Survey, bool) {
 
 // speakers are the rules in force that answer the question, and involved those
 // and all that may switch them off.
-func (p *plan) speakers(question string, day rig.Day) (speakers, involved []int) {
+func (p *plan) speakers(question string, what surveyed) (speakers, involved []int) {
 	seen := map[int]bool{}
 	var add func(i int)
 	add = func(i int) {
-		if seen[i] || !p.rules[i].Effective.Contains(day) {
+		if seen[i] || !p.rules[i].Effective.Contains(what.day) {
 			return
 		}
 		seen[i] = true
@@ -156,10 +180,10 @@ func (p *plan) speakers(question string, day rig.Day) (speakers, involved []int)
 		}
 	}
 	for i, r := range p.rules {
-		if r.Level == "practice" || !r.Effective.Contains(day) {
+		if r.Level == "practice" && r.Ruleset != what.with || !r.Effective.Contains(what.day) {
 			continue
 		}
-		if slices.ContainsFunc(r.Duties, func(d duty.Duty) bool { return d.Question == question }) {
+		if speaksOn(r.Rule, question) {
 			speakers = append(speakers, i)
 			add(i)
 		}
@@ -167,11 +191,15 @@ func (p *plan) speakers(question string, day rig.Day) (speakers, involved []int)
 	return speakers, involved
 }
 
-// product is the number of cells that the axes span, or more than maxCells.
-func product(axes []axis) int {
+func speaksOn(r *law.Rule, question string) bool {
+	return slices.ContainsFunc(r.Duties, func(d duty.Duty) bool { return d.Question == question })
+}
+
+// product is the number of cells that the axes span, or more than most.
+func product(axes []axis, most int) int {
 	total := 1
 	for i := range axes {
-		if total *= axes[i].size; total > maxCells {
+		if total *= axes[i].size; total > most {
 			break
 		}
 	}
@@ -320,6 +348,8 @@ type test struct {
 	axis   []int    // of each atom; -1 where the day decides
 	by     [][]bool // for each atom, its truth at each position of its axis
 	holds  []bool
+
+	settled, stands bool // in the cell that is looked at
 }
 
 func (p *plan) tests(involved []int, axes []axis, day rig.Day, named bool) map[int]*test {
@@ -380,16 +410,25 @@ func (t *test) true(at []int) bool {
 
 // holding lists the speakers that hold in a cell once overriders have spoken.
 func (p *plan) holding(speakers []int, tests map[int]*test, at []int) []int {
+	for _, t := range tests {
+		t.settled = false
+	}
 	var holds func(i int) bool
 	holds = func(i int) bool {
-		if !tests[i].true(at) {
+		t := tests[i]
+		if t.settled { // by many ways one may come to the same rule
+			return t.stands
+		}
+		t.settled, t.stands = true, false
+		if !t.true(at) {
 			return false
 		}
 		for _, j := range p.rules[i].overriddenBy {
-			if t := tests[j]; t != nil && holds(j) {
+			if tests[j] != nil && holds(j) {
 				return false
 			}
 		}
+		t.stands = true
 		return true
 	}
 	var out []int
@@ -478,14 +517,21 @@ func (x *axis) high(position int) (v expr.Value, bounded, open bool) {
 func (p *plan) note(overlaps map[string]*Overlap, holding []int, question string, axes []axis, at []int) {
 	var ids []string
 	frees, asks := map[*law.Ruleset]bool{}, map[*law.Ruleset]bool{}
+	var permits [][]string
 	for _, i := range holding {
 		r := p.rules[i]
 		ids = append(ids, r.ID)
 		for _, d := range r.Duties {
-			if d.Question == question && d.Relief {
+			if d.Question != question {
+				continue
+			}
+			if d.Relief {
 				frees[r.Ruleset] = true
-			} else if d.Question == question {
+			} else {
 				asks[r.Ruleset] = true
+			}
+			if d.Demand.Merge == duty.MergeIntersect {
+				permits = append(permits, d.Demand.Words)
 			}
 		}
 	}
@@ -493,12 +539,20 @@ func (p *plan) note(overlaps map[string]*Overlap, holding []int, question string
 	o := overlaps[key]
 	if o == nil {
 		o = &Overlap{Rules: ids, Where: where(axes, at)}
+		o.Conflict = nothingInCommon(permits)
 		for rs := range frees {
 			o.Conflict = o.Conflict || asks[rs]
 		}
 		overlaps[key] = o
 	}
 	o.Cells++
+}
+
+// nothingInCommon reports whether lists leave nothing that all permit.
+func nothingInCommon(permits [][]string) bool {
+	return len(permits) > 1 && !slices.ContainsFunc(permits[0], func(w string) bool {
+		return !slices.ContainsFunc(permits[1:], func(p []string) bool { return !slices.Contains(p, w) })
+	})
 }
 
 func where(axes []axis, at []int) string {

@@ -42,13 +42,22 @@ func TestSurvey(t *testing.T) {
 		{"a gap at the boundary", ruleOf("xx.a", "trailer.rated.axles < kg(750)", false, "") + ruleOf("xx.b", "trailer.rated.axles > kg(750)", true, ""), 3, 2, []string{"trailer.rated.axles = 750 kg"}, 0, 0},
 		{"an overlap at the boundary", ruleOf("xx.a", "trailer.rated.axles <= kg(750)", false, "") + ruleOf("xx.b", "trailer.rated.axles >= kg(750)", true, ""), 3, 3, nil, 1, 1},
 		{"an overlap with an order", ruleOf("xx.a", "trailer.rated.axles <= kg(750)", false, "") + ruleOf("xx.b", "trailer.rated.axles >= kg(750)", true, "overrides: [xx.a]"), 3, 3, nil, 0, 0},
-		{"a gap between bands", ruleOf("xx.a", "trailer.rated.axles <= kg(750)", false, "") + ruleOf("xx.b", "trailer.rated.axles > kg(800)", true, ""), 5, 3,
-			[]string{"trailer.rated.axles = 800 kg", "trailer.rated.axles between 750 kg and 800 kg"}, 0, 0},
-		{"two duties add up", ruleOf("xx.a", "trailer.rated.axles > kg(750)", true, "") + ruleOf("xx.b", "trailer.tare > kg(500)", true, ""), 9, 5,
-			[]string{"trailer.rated.axles < 750 kg; trailer.tare < 500 kg", "trailer.rated.axles < 750 kg; trailer.tare = 500 kg", "trailer.rated.axles = 750 kg; trailer.tare < 500 kg", "trailer.rated.axles = 750 kg; trailer.tare = 500 kg"}, 1, 0},
+		{
+			"a gap between bands", ruleOf("xx.a", "trailer.rated.axles <= kg(750)", false, "") + ruleOf("xx.b", "trailer.rated.axles > kg(800)", true, ""), 5, 3,
+			[]string{"trailer.rated.axles = 800 kg", "trailer.rated.axles between 750 kg and 800 kg"},
+			0, 0,
+		},
+		{
+			"two duties add up", ruleOf("xx.a", "trailer.rated.axles > kg(750)", true, "") + ruleOf("xx.b", "trailer.tare > kg(500)", true, ""), 9, 5,
+			[]string{"trailer.rated.axles < 750 kg; trailer.tare < 500 kg", "trailer.rated.axles < 750 kg; trailer.tare = 500 kg", "trailer.rated.axles = 750 kg; trailer.tare < 500 kg", "trailer.rated.axles = 750 kg; trailer.tare = 500 kg"},
+			1, 0,
+		},
 		// Nothing on the axles outweighs the whole: of the nine cells three are no rig's.
-		{"cells that no rig can be in", ruleOf("xx.a", "trailer.rated.axles > kg(2000)", true, "") + ruleOf("xx.b", "trailer.rated.total <= kg(2000)", false, ""), 6, 4,
-			[]string{"trailer.rated.axles < 2000 kg; trailer.rated.total > 2000 kg", "trailer.rated.axles = 2000 kg; trailer.rated.total > 2000 kg"}, 0, 0},
+		{
+			"cells that no rig can be in", ruleOf("xx.a", "trailer.rated.axles > kg(2000)", true, "") + ruleOf("xx.b", "trailer.rated.total <= kg(2000)", false, ""), 6, 4,
+			[]string{"trailer.rated.axles < 2000 kg; trailer.rated.total > 2000 kg", "trailer.rated.axles = 2000 kg; trailer.rated.total > 2000 kg"},
+			0, 0,
+		},
 		{"one ratio from both sides", ruleOf("xx.a", "2 * trailer.laden.total <= vehicle.kerb", false, "") + ruleOf("xx.b", "vehicle.kerb < 2 * trailer.laden.total", true, ""), 3, 3, nil, 0, 0},
 		{"fitted follows from the kind", ruleOf("xx.a", "trailer.brakes.fitted", true, "") + ruleOf("xx.b", `trailer.brakes.kind == "none"`, false, ""), 2, 2, nil, 0, 0},
 	} {

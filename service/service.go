@@ -7,8 +7,6 @@ import (
 	"bytes"
 	"context"
 	"crypto/rand"
-	"crypto/sha256"
-	"encoding/hex"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -27,28 +25,36 @@ var (
 	ErrCursor = errors.New("not a cursor of this list")
 	// ErrUnavailable: the store is away; the same call may work later.
 	ErrUnavailable = errors.New("the store is away")
-	// ErrRulesetUnavailable: a ruleset version that a replay needs is not loaded.
-	ErrRulesetUnavailable = errors.New("a ruleset version of then is not loaded")
+	// ErrRulesetUnavailable: a ruleset version that is needed is not loaded.
+	ErrRulesetUnavailable = errors.New("a ruleset version that is needed is not loaded")
+	// ErrNotYet: a knowledge time that is to come.
+	ErrNotYet = errors.New("the time has not come")
 )
 
 // Assessor carries out the use cases. It is safe for concurrent use.
 type Assessor struct {
-	book  *rules.Book
+	law   *Snapshots
 	store Store
 	now   func() time.Time
 }
 
-// New returns the use cases over a library and a store. The clock gives the
-// day of rigs that name none, and the time of what is kept.
+// New returns the use cases over a library that stays as it is and a store. The
+// clock gives the day of rigs that name none, and the time of what is kept.
 func New(book *rules.Book, store Store, now func() time.Time) *Assessor {
-	return &Assessor{book: book, store: store, now: now}
+	return NewLive(Fixed(book), store, now)
+}
+
+// NewLive is New with law that changes as versions are published.
+func NewLive(law *Snapshots, store Store, now func() time.Time) *Assessor {
+	return &Assessor{law: law, store: store, now: now}
 }
 
 // Assessment is a rig and the answer to it. ID and CreatedAt are set only if
-// it was kept.
+// it was kept, KnownAt only if a knowledge time was asked for.
 type Assessment struct {
 	ID        string          `json:"id,omitempty"`
 	CreatedAt time.Time       `json:"created_at,omitzero"`
+	KnownAt   time.Time       `json:"known_at,omitzero"`
 	Rig       json.RawMessage `json:"rig"`    // as sent, without white space between values
 	Answer    json.RawMessage `json:"answer"` // as rules gave it
 
@@ -72,6 +78,15 @@ func (a Assessment) Encode() ([]byte, error) {
 		out = append(out, created...)
 		out = append(out, ',')
 	}
+	if !a.KnownAt.IsZero() {
+		known, err := a.KnownAt.MarshalJSON()
+		if err != nil {
+			return nil, fmt.Errorf("write the knowledge time of an assessment: %w", err)
+		}
+		out = append(out, `"known_at":`...)
+		out = append(out, known...)
+		out = append(out, ',')
+	}
 	out = append(out, `"rig":`...)
 	out = append(out, a.Rig...)
 	out = append(out, `,"answer":`...)
@@ -81,6 +96,12 @@ func (a Assessment) Encode() ([]byte, error) {
 
 // Assess answers for a rig document and, if record is set, keeps both.
 func (s *Assessor) Assess(ctx context.Context, document []byte, record bool) (Assessment, error) {
+	return s.AssessKnown(ctx, document, time.Time{}, record)
+}
+
+// AssessKnown is Assess by what had been published to the service at a time,
+// and not withdrawn by then; the zero time is now.
+func (s *Assessor) AssessKnown(ctx context.Context, document []byte, known time.Time, record bool) (Assessment, error) {
 	r, err := decode(document)
 	if err != nil {
 		return Assessment{}, err
@@ -90,11 +111,15 @@ func (s *Assessor) Assess(ctx context.Context, document []byte, record bool) (As
 	if !given {
 		day = rig.Day(now.Unix() / 86400)
 	}
-	answer, err := s.book.Assess(r, day)
+	book, known, err := s.bookKnown(ctx, known, now)
+	if err != nil {
+		return Assessment{}, err
+	}
+	answer, err := book.Assess(r, day)
 	if err != nil {
 		return Assessment{}, fmt.Errorf("assess the rig: %w", err)
 	}
-	a := Assessment{Verdict: answer.Verdict}
+	a := Assessment{KnownAt: known, Verdict: answer.Verdict}
 	if a.Answer, err = json.Marshal(answer); err != nil {
 		return Assessment{}, fmt.Errorf("write the answer: %w", err)
 	}
@@ -114,12 +139,27 @@ func (s *Assessor) Assess(ctx context.Context, document []byte, record bool) (As
 			ID: a.ID, CreatedAt: a.CreatedAt, Jurisdiction: answer.Jurisdiction, AsOf: answer.AsOf,
 			Verdict: answer.Verdict, AnswerSHA256: digest(a.Answer),
 		},
-		Rig: a.Rig, Answer: a.Answer,
+		Rig: a.Rig, Answer: a.Answer, KnownAt: known,
 	})
 	if err != nil {
 		return Assessment{}, fmt.Errorf("keep the assessment: %w", err)
 	}
 	return a, nil
+}
+
+// bookKnown returns the law as it was known at a time, and that time to the
+// microsecond, which is what stores keep of it.
+func (s *Assessor) bookKnown(ctx context.Context, known, now time.Time) (*rules.Book, time.Time, error) {
+	if known.IsZero() {
+		book, err := s.law.book(ctx)
+		return book, known, err
+	}
+	if known.After(now) {
+		return nil, known, fmt.Errorf("knowledge time %s: %w", stamp(known), ErrNotYet)
+	}
+	known = known.UTC().Truncate(time.Microsecond)
+	book, err := s.law.bookAt(ctx, known)
+	return book, known, err
 }
 
 // decode reads a rig that is asked about, which unlike the rig of a worked
@@ -138,18 +178,13 @@ func decode(document []byte) (*rig.Rig, error) {
 	return r, nil
 }
 
-func digest(b []byte) string {
-	sum := sha256.Sum256(b)
-	return hex.EncodeToString(sum[:])
-}
-
 // Get returns what was kept under an id.
 func (s *Assessor) Get(ctx context.Context, id string) (Assessment, error) {
 	rec, err := s.store.Get(ctx, id)
 	if err != nil {
 		return Assessment{}, fmt.Errorf("get an assessment: %w", err)
 	}
-	return Assessment{ID: rec.ID, CreatedAt: rec.CreatedAt.UTC(), Rig: rec.Rig, Answer: rec.Answer, Verdict: rec.Verdict}, nil
+	return Assessment{ID: rec.ID, CreatedAt: rec.CreatedAt.UTC(), KnownAt: rec.KnownAt.UTC(), Rig: rec.Rig, Answer: rec.Answer, Verdict: rec.Verdict}, nil
 }
 
 // Replay is a kept assessment evaluated again.
@@ -183,7 +218,11 @@ func (s *Assessor) Replay(ctx context.Context, id string) (Replay, error) {
 		// Not wrapped: the fault is not in what the caller sent.
 		return Replay{}, fmt.Errorf("read the recorded rig: %v", err)
 	}
-	answer, err := s.book.AssessWith(r, day, then.Rulesets)
+	versions, err := s.law.under(ctx, then.Rulesets)
+	if err != nil {
+		return Replay{}, fmt.Errorf("find the rulesets of then: %w", err)
+	}
+	answer, err := rules.AssessUnder(r, day, versions)
 	if err != nil {
 		return Replay{}, fmt.Errorf("assess the recorded rig: %w: %w", ErrRulesetUnavailable, err)
 	}

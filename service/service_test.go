@@ -51,11 +51,14 @@ func library(t *testing.T, version, limit string) *rules.Book {
 	return book
 }
 
+// local is the context of the default caller.
+func local(t *testing.T) context.Context { return service.WithCaller(t.Context(), service.Local()) }
+
 func at(now time.Time) func() time.Time { return func() time.Time { return now } }
 
 var noon = time.Date(2026, 11, 25, 12, 0, 0, 999_999_999, time.UTC)
 
-func answer(t *testing.T, a service.Assessment) rules.Answer {
+func answer(t testing.TB, a service.Assessment) rules.Answer {
 	t.Helper()
 	var out rules.Answer
 	if err := json.Unmarshal(a.Answer, &out); err != nil {
@@ -72,14 +75,14 @@ func TestTodayIsUTC(t *testing.T) {
 		`{"jurisdiction":"ZZ","as_of":"2020-02-29"}`: "2020-02-29",
 	} {
 		s := service.New(library(t, "1", "750"), memory.New(0), at(east))
-		a, err := s.Assess(t.Context(), []byte(rigText), false)
+		a, err := s.Assess(local(t), []byte(rigText), false)
 		if err != nil {
 			t.Fatal(err)
 		}
 		if got := answer(t, a).AsOf; got != want {
 			t.Errorf("%s is answered for %s, want %s", rigText, got, want)
 		}
-		a, err = s.Assess(t.Context(), []byte(rigText), true)
+		a, err = s.Assess(local(t), []byte(rigText), true)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -94,7 +97,7 @@ func TestEncode(t *testing.T) {
 	document := []byte("{ \"jurisdiction\" : \"ZZ\",\n\"driver\":{\"licence\":\"<C & D>\"} }")
 	var first []byte
 	for range 3 {
-		a, err := s.Assess(t.Context(), document, false)
+		a, err := s.Assess(local(t), document, false)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -117,7 +120,7 @@ func TestEncode(t *testing.T) {
 	}
 	// Another writer of the same fields says the same.
 	for _, record := range []bool{false, true} {
-		a, err := s.Assess(t.Context(), []byte(`{"jurisdiction":"ZZ"}`), record)
+		a, err := s.Assess(local(t), []byte(`{"jurisdiction":"ZZ"}`), record)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -135,17 +138,17 @@ func TestEncode(t *testing.T) {
 func TestRefused(t *testing.T) {
 	s := service.New(library(t, "1", "750"), memory.New(0), at(noon))
 	for rigText, pointer := range map[string]string{`{`: "", `{}`: "/jurisdiction", `{"jurisdiction":"ZZ","x":1}`: "/x"} {
-		_, err := s.Assess(t.Context(), []byte(rigText), true)
+		_, err := s.Assess(local(t), []byte(rigText), true)
 		if issues, ok := rig.AsIssues(err); !ok || issues[0].Pointer != pointer {
 			t.Errorf("%s is refused with %v, want an issue at %q", rigText, err, pointer)
 		}
 	}
-	_, err := s.Assess(t.Context(), []byte(`{"jurisdiction":"YY"}`), true)
+	_, err := s.Assess(local(t), []byte(`{"jurisdiction":"YY"}`), true)
 	var place *rules.UnknownJurisdiction
 	if !errors.As(err, &place) || place.Code != "YY" {
 		t.Errorf("a place without law is refused with %v", err)
 	}
-	if page, err := s.List(t.Context(), service.Query{}); err != nil || len(page.Items) != 0 {
+	if page, err := s.List(local(t), service.Query{}); err != nil || len(page.Items) != 0 {
 		t.Errorf("what was refused was kept: %v, %v", page, err)
 	}
 }
@@ -155,7 +158,7 @@ func TestRefused(t *testing.T) {
 func TestReplay(t *testing.T) {
 	store := memory.New(0)
 	document := []byte(`{"jurisdiction":"ZZ","trailer":{"rated":{"axles":"800 kg"},"brakes":{"kind":"none"}}}`)
-	kept, err := service.New(library(t, "1", "750"), store, at(noon)).Assess(t.Context(), document, true)
+	kept, err := service.New(library(t, "1", "750"), store, at(noon)).Assess(local(t), document, true)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -171,17 +174,17 @@ func TestReplay(t *testing.T) {
 	}
 	later := at(noon.AddDate(1, 0, 0))
 	for name, book := range map[string]*rules.Book{"the same law": library(t, "1", "750"), "a newer version beside it": both(t)} {
-		r, err := service.New(book, store, later).Replay(t.Context(), kept.ID)
+		r, err := service.New(book, store, later).Replay(local(t), kept.ID)
 		if err != nil || !r.Same || !bytes.Equal(r.Answer, kept.Answer) {
 			t.Errorf("%s: same %v, %v", name, r.Same, err)
 		}
 	}
-	now, err := service.New(both(t), store, later).Assess(t.Context(), document, false)
+	now, err := service.New(both(t), store, later).Assess(local(t), document, false)
 	if err != nil || now.Verdict == rules.NonCompliant {
 		t.Errorf("asked today under version 2, the verdict is %s (%v)", now.Verdict, err)
 	}
 	for name, book := range map[string]*rules.Book{"only a newer version": library(t, "2", "750"), "another text": library(t, "1", "751")} {
-		if _, err := service.New(book, store, later).Replay(t.Context(), kept.ID); !errors.Is(err, service.ErrRulesetUnavailable) {
+		if _, err := service.New(book, store, later).Replay(local(t), kept.ID); !errors.Is(err, service.ErrRulesetUnavailable) {
 			t.Errorf("%s: %v, want ErrRulesetUnavailable", name, err)
 		}
 	}
@@ -192,20 +195,20 @@ func TestReplay(t *testing.T) {
 func TestReplayTellsDifference(t *testing.T) {
 	store := memory.New(0)
 	s := service.New(library(t, "1", "750"), store, at(noon))
-	kept, err := s.Assess(t.Context(), []byte(`{"jurisdiction":"ZZ"}`), true)
+	kept, err := s.Assess(local(t), []byte(`{"jurisdiction":"ZZ"}`), true)
 	if err != nil {
 		t.Fatal(err)
 	}
-	rec, err := store.Get(t.Context(), kept.ID)
+	rec, err := store.Get(local(t), kept.ID)
 	if err != nil {
 		t.Fatal(err)
 	}
 	rec.ID = "B" + rec.ID[1:]
 	rec.Answer = bytes.Replace(rec.Answer, []byte(`"undetermined"`), []byte(`"compliant"`), 1)
-	if err := store.Put(t.Context(), rec); err != nil {
+	if err := store.Put(local(t), rec); err != nil {
 		t.Fatal(err)
 	}
-	r, err := s.Replay(t.Context(), rec.ID)
+	r, err := s.Replay(local(t), rec.ID)
 	if err != nil || r.Same || r.RecordedSHA256 == r.ReplayedSHA256 || !bytes.Equal(r.Answer, kept.Answer) {
 		t.Errorf("same %v, %s and %s, %v", r.Same, r.RecordedSHA256, r.ReplayedSHA256, err)
 	}
@@ -215,7 +218,7 @@ func TestKept(t *testing.T) {
 	s := service.New(library(t, "1", "750"), memory.New(0), at(noon))
 	seen := map[string]bool{}
 	for range 50 {
-		a, err := s.Assess(t.Context(), []byte(`{"jurisdiction":"ZZ"}`), true)
+		a, err := s.Assess(local(t), []byte(`{"jurisdiction":"ZZ"}`), true)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -226,7 +229,7 @@ func TestKept(t *testing.T) {
 		if want := noon.Truncate(time.Microsecond); !a.CreatedAt.Equal(want) {
 			t.Errorf("created at %v, want %v", a.CreatedAt, want)
 		}
-		got, err := s.Get(t.Context(), a.ID)
+		got, err := s.Get(local(t), a.ID)
 		if err != nil || !bytes.Equal(got.Rig, a.Rig) || !bytes.Equal(got.Answer, a.Answer) || !got.CreatedAt.Equal(a.CreatedAt) || got.Verdict != a.Verdict {
 			t.Errorf("got %+v (%v), want %+v", got, err, a)
 		}
@@ -235,7 +238,7 @@ func TestKept(t *testing.T) {
 	var listed int
 	q := service.Query{Limit: 7}
 	for range 20 {
-		page, err := s.List(t.Context(), q)
+		page, err := s.List(local(t), q)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -253,10 +256,10 @@ func TestKept(t *testing.T) {
 	if listed != 50 {
 		t.Errorf("%d are listed, want 50", listed)
 	}
-	if _, err := s.Get(t.Context(), "A"); !errors.Is(err, service.ErrNotFound) {
+	if _, err := s.Get(local(t), "A"); !errors.Is(err, service.ErrNotFound) {
 		t.Errorf("what is not there: %v", err)
 	}
-	if _, err := s.Replay(t.Context(), "A"); !errors.Is(err, service.ErrNotFound) {
+	if _, err := s.Replay(local(t), "A"); !errors.Is(err, service.ErrNotFound) {
 		t.Errorf("replay of what is not there: %v", err)
 	}
 }
@@ -264,12 +267,12 @@ func TestKept(t *testing.T) {
 func TestListLimits(t *testing.T) {
 	s := service.New(library(t, "1", "750"), memory.New(0), at(noon))
 	for range service.MaxLimit + 2 {
-		if _, err := s.Assess(t.Context(), []byte(`{"jurisdiction":"ZZ"}`), true); err != nil {
+		if _, err := s.Assess(local(t), []byte(`{"jurisdiction":"ZZ"}`), true); err != nil {
 			t.Fatal(err)
 		}
 	}
 	for limit, want := range map[int]int{0: service.DefaultLimit, 1: 1, 100: 100, 1000: service.MaxLimit} {
-		page, err := s.List(t.Context(), service.Query{Limit: limit})
+		page, err := s.List(local(t), service.Query{Limit: limit})
 		if err != nil || len(page.Items) != want || page.Next == "" {
 			t.Errorf("limit %d gives %d, next %q (%v), want %d and more", limit, len(page.Items), page.Next, err, want)
 		}
@@ -283,11 +286,11 @@ func TestCursor(t *testing.T) {
 		"A", "!!!!", "====", enc([]byte("5")), enc([]byte(".A")), enc([]byte("x.A")), enc([]byte("05.A")), enc([]byte("+5.A")),
 		enc([]byte("99999999999999999999.A")), enc([]byte("5.A")) + "=", "\xff",
 	} {
-		if _, err := s.List(t.Context(), service.Query{Cursor: text}); !errors.Is(err, service.ErrCursor) {
+		if _, err := s.List(local(t), service.Query{Cursor: text}); !errors.Is(err, service.ErrCursor) {
 			t.Errorf("cursor %q: %v, want ErrCursor", text, err)
 		}
 	}
-	if _, err := s.List(t.Context(), service.Query{Cursor: enc([]byte("5.A"))}); err != nil {
+	if _, err := s.List(local(t), service.Query{Cursor: enc([]byte("5.A"))}); err != nil {
 		t.Errorf("a well-formed cursor: %v", err)
 	}
 }
@@ -304,13 +307,13 @@ var errAway = fmt.Errorf("dial: %w", service.ErrUnavailable)
 
 func TestStoreAway(t *testing.T) {
 	s := service.New(library(t, "1", "750"), away{}, at(noon))
-	if _, err := s.Assess(t.Context(), []byte(`{"jurisdiction":"ZZ"}`), true); !errors.Is(err, service.ErrUnavailable) {
+	if _, err := s.Assess(local(t), []byte(`{"jurisdiction":"ZZ"}`), true); !errors.Is(err, service.ErrUnavailable) {
 		t.Errorf("keeping fails with %v, want ErrUnavailable", err)
 	}
-	if _, err := s.Assess(t.Context(), []byte(`{"jurisdiction":"ZZ"}`), false); err != nil {
+	if _, err := s.Assess(local(t), []byte(`{"jurisdiction":"ZZ"}`), false); err != nil {
 		t.Errorf("an answer that is not kept fails with %v", err)
 	}
-	if r := s.Ready(t.Context()); r.Ready || r.Store.Available || r.Store.Kind != "postgres" || r.Library.Rulesets != 1 {
+	if r := s.Ready(local(t)); r.Ready || r.Store.Available || r.Store.Kind != "postgres" || r.Library.Rulesets != 1 {
 		t.Errorf("ready is %+v", r)
 	}
 }
@@ -321,22 +324,26 @@ func TestLibrary(t *testing.T) {
 		t.Fatal(err)
 	}
 	s := service.New(book, memory.New(0), at(noon))
-	all := s.Rulesets().Items
+	page, err := s.Rulesets(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	all := page.Items
 	if len(all) != 1 || all[0].ID != "zz-light-trailers" || len(all[0].Versions) != 2 || all[0].Versions[1].Version != 2 || all[0].Jurisdiction != "ZZ" {
 		t.Errorf("rulesets are %+v", all)
 	}
-	v, err := s.RulesetVersion("zz-light-trailers", 2)
+	v, err := s.RulesetVersion(t.Context(), "zz-light-trailers", 2)
 	if err != nil || v.SHA256 != all[0].Versions[1].SHA256 || !bytes.Contains(v.Document, []byte("kg(1000)")) {
 		t.Errorf("version 2 is %s (%v)", v.Document, err)
 	}
-	if r := s.Ready(t.Context()); !r.Ready || r.Library != (service.Library{Jurisdictions: 1, Rulesets: 1}) {
+	if r := s.Ready(local(t)); !r.Ready || r.Library != (service.Library{Jurisdictions: 1, Rulesets: 1}) {
 		t.Errorf("ready is %+v", r)
 	}
 	for name, get := range map[string]func() error{
-		"jurisdiction": func() error { _, err := s.Jurisdiction("YY"); return err },
-		"ruleset":      func() error { _, err := s.Ruleset("yy"); return err },
-		"version":      func() error { _, err := s.RulesetVersion("zz-light-trailers", 3); return err },
-		"source":       func() error { _, err := s.Source("yy"); return err },
+		"jurisdiction": func() error { _, err := s.Jurisdiction(t.Context(), "YY"); return err },
+		"ruleset":      func() error { _, err := s.Ruleset(t.Context(), "yy"); return err },
+		"version":      func() error { _, err := s.RulesetVersion(t.Context(), "zz-light-trailers", 3); return err },
+		"source":       func() error { _, err := s.Source(t.Context(), "yy"); return err },
 	} {
 		if err := get(); !errors.Is(err, service.ErrNotFound) {
 			t.Errorf("a %s that is not there: %v, want ErrNotFound", name, err)

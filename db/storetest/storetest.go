@@ -40,6 +40,9 @@ func Run(t *testing.T, open func(t *testing.T) service.Store) {
 	}
 }
 
+// ctx is the context of the default caller.
+func ctx(t *testing.T) context.Context { return service.WithCaller(t.Context(), service.Local()) }
+
 var start = time.Date(2026, 11, 25, 12, 0, 0, 123_456_000, time.UTC)
 
 // record makes the n-th record, a second younger than the one before.
@@ -59,7 +62,7 @@ func record(n int) service.Record {
 func put(t *testing.T, s service.Store, rs ...service.Record) {
 	t.Helper()
 	for _, r := range rs {
-		if err := s.Put(t.Context(), r); err != nil {
+		if err := s.Put(ctx(t), r); err != nil {
 			t.Fatalf("Put(%s): %v", r.ID, err)
 		}
 	}
@@ -68,7 +71,7 @@ func put(t *testing.T, s service.Store, rs ...service.Record) {
 // ids lists with a filter and gives the ids.
 func ids(t *testing.T, s service.Store, f service.Filter) []string {
 	t.Helper()
-	items, err := s.List(t.Context(), f)
+	items, err := s.List(ctx(t), f)
 	if err != nil {
 		t.Fatalf("List: %v", err)
 	}
@@ -106,12 +109,12 @@ func sameRecord(t *testing.T, got, want service.Record) {
 func roundTrip(t *testing.T, s service.Store) {
 	want := record(1)
 	put(t, s, record(0), want, record(2))
-	got, err := s.Get(t.Context(), want.ID)
+	got, err := s.Get(ctx(t), want.ID)
 	if err != nil {
 		t.Fatalf("Get: %v", err)
 	}
 	sameRecord(t, got, want)
-	items, err := s.List(t.Context(), service.Filter{Limit: 3})
+	items, err := s.List(ctx(t), service.Filter{Limit: 3})
 	if err != nil || len(items) != 3 {
 		t.Fatalf("List gave %d records and %v, want 3", len(items), err)
 	}
@@ -125,7 +128,7 @@ func exactBytes(t *testing.T, s service.Store) {
 	r.Rig = []byte(`{"b":1,"a":"\u003c\ud800é","n":1.50000000000000000000000001e2}`)
 	r.Answer = []byte("{\"z\": [ ],\t\"a\":\"\\u2028\"}")
 	put(t, s, r)
-	got, err := s.Get(t.Context(), r.ID)
+	got, err := s.Get(ctx(t), r.ID)
 	if err != nil {
 		t.Fatalf("Get: %v", err)
 	}
@@ -135,7 +138,7 @@ func exactBytes(t *testing.T, s service.Store) {
 func notFound(t *testing.T, s service.Store) {
 	put(t, s, record(1))
 	for _, id := range []string{"", record(2).ID, "record00000000000000000001", "' OR 1=1 --", "\x00"} {
-		if _, err := s.Get(t.Context(), id); !errors.Is(err, service.ErrNotFound) {
+		if _, err := s.Get(ctx(t), id); !errors.Is(err, service.ErrNotFound) {
 			t.Errorf("Get(%q) failed with %v, want ErrNotFound", id, err)
 		}
 	}
@@ -145,10 +148,10 @@ func duplicate(t *testing.T, s service.Store) {
 	first, second := record(1), record(1)
 	second.Answer = []byte(`{"verdict":"non_compliant"}`)
 	put(t, s, first)
-	if err := s.Put(t.Context(), second); err == nil {
+	if err := s.Put(ctx(t), second); err == nil {
 		t.Error("an id was taken twice")
 	}
-	got, err := s.Get(t.Context(), first.ID)
+	got, err := s.Get(ctx(t), first.ID)
 	if err != nil {
 		t.Fatalf("Get: %v", err)
 	}
@@ -184,7 +187,7 @@ func sameInstant(t *testing.T, s service.Store) {
 	var got []string
 	f := service.Filter{Limit: 2}
 	for range len(want) {
-		items, err := s.List(t.Context(), f)
+		items, err := s.List(ctx(t), f)
 		if err != nil {
 			t.Fatalf("List: %v", err)
 		}
@@ -244,14 +247,14 @@ func isolation(t *testing.T, s service.Store) {
 	put(t, s, given)
 	clear(given.Rig)
 	clear(given.Answer)
-	got, err := s.Get(t.Context(), want.ID)
+	got, err := s.Get(ctx(t), want.ID)
 	if err != nil {
 		t.Fatalf("Get: %v", err)
 	}
 	sameRecord(t, got, want)
 	clear(got.Rig)
 	clear(got.Answer)
-	again, err := s.Get(t.Context(), want.ID)
+	again, err := s.Get(ctx(t), want.ID)
 	if err != nil {
 		t.Fatalf("Get: %v", err)
 	}
@@ -265,14 +268,14 @@ func concurrency(t *testing.T, s service.Store) {
 		wg.Go(func() {
 			for i := range each {
 				r := record(w*each + i)
-				if err := s.Put(t.Context(), r); err != nil {
+				if err := s.Put(ctx(t), r); err != nil {
 					t.Errorf("Put(%s): %v", r.ID, err)
 					return
 				}
-				if _, err := s.Get(t.Context(), r.ID); err != nil {
+				if _, err := s.Get(ctx(t), r.ID); err != nil {
 					t.Errorf("Get(%s) just after Put: %v", r.ID, err)
 				}
-				items, err := s.List(t.Context(), service.Filter{Limit: 10})
+				items, err := s.List(ctx(t), service.Filter{Limit: 10})
 				if err != nil {
 					t.Errorf("List: %v", err)
 				}
@@ -292,32 +295,32 @@ func concurrency(t *testing.T, s service.Store) {
 
 func cancelled(t *testing.T, s service.Store) {
 	put(t, s, record(1))
-	ctx, cancel := context.WithCancel(t.Context())
+	ended, cancel := context.WithCancel(ctx(t))
 	cancel()
-	if err := s.Put(ctx, record(2)); !errors.Is(err, context.Canceled) {
+	if err := s.Put(ended, record(2)); !errors.Is(err, context.Canceled) {
 		t.Errorf("Put failed with %v, want context.Canceled", err)
 	}
-	if _, err := s.Get(ctx, record(1).ID); !errors.Is(err, context.Canceled) {
+	if _, err := s.Get(ended, record(1).ID); !errors.Is(err, context.Canceled) {
 		t.Errorf("Get failed with %v, want context.Canceled", err)
 	}
-	if _, err := s.List(ctx, service.Filter{Limit: 1}); !errors.Is(err, context.Canceled) {
+	if _, err := s.List(ended, service.Filter{Limit: 1}); !errors.Is(err, context.Canceled) {
 		t.Errorf("List failed with %v, want context.Canceled", err)
 	}
-	st, err := s.Status(ctx)
+	st, err := s.Status(ended)
 	if !errors.Is(err, context.Canceled) {
 		t.Errorf("Status failed with %v, want context.Canceled", err)
 	}
 	if st.Kind == "" || st.Available {
 		t.Errorf("status beside an error is %+v, want a kind that is not available", st)
 	}
-	if _, err := s.Get(t.Context(), record(2).ID); !errors.Is(err, service.ErrNotFound) {
+	if _, err := s.Get(ctx(t), record(2).ID); !errors.Is(err, service.ErrNotFound) {
 		t.Errorf("a cancelled Put left a record behind (%v)", err)
 	}
 }
 
 func status(t *testing.T, s service.Store) {
 	put(t, s, record(1), record(2))
-	st, err := s.Status(t.Context())
+	st, err := s.Status(ctx(t))
 	if err != nil {
 		t.Fatalf("Status: %v", err)
 	}

@@ -108,7 +108,8 @@ func Check(t testing.TB, req *http.Request, body []byte, r Reply) {
 		}
 		return
 	}
-	options := &openapi3filter.Options{IncludeResponseStatus: true, SchemaValidationOptions: brief}
+	// Who asks is for the tests of that to check.
+	options := &openapi3filter.Options{IncludeResponseStatus: true, SchemaValidationOptions: brief, AuthenticationFunc: openapi3filter.NoopAuthenticationFunc}
 	in := &openapi3filter.RequestValidationInput{Request: find, PathParams: params, Route: route, Options: options}
 	if r.Status < http.StatusBadRequest {
 		if err := openapi3filter.ValidateRequest(context.Background(), in); err != nil {

@@ -64,7 +64,7 @@ func Verify(b *rules.Book, rs *law.Ruleset, further []Check) (Report, error) {
 			rep.Failures = append(rep.Failures, c.Name+": "+d)
 		}
 	}
-	rep.Uncovered = uncovered(rs, append(examples, further...))
+	rep.Uncovered = Uncovered(rs, append(examples, further...))
 	return rep, nil
 }
 
@@ -110,7 +110,9 @@ func near(f rig.Field, constant expr.Value) expr.Value {
 	}
 }
 
-func uncovered(rs *law.Ruleset, checks []Check) []string {
+// Uncovered lists the thresholds of a ruleset that no check tries at the
+// boundary and close by on both sides.
+func Uncovered(rs *law.Ruleset, checks []Check) []string {
 	var rigs []*rig.Rig
 	for _, c := range checks {
 		if r, err := rig.FromTree(c.Document()); err == nil {

@@ -27,10 +27,15 @@ type Comparison struct {
 	Changed []Changed    `json:"changed"`
 	Rigs    []Difference `json:"rigs"` // at most MaxRigs
 	Tried   int          `json:"tried"`
+	Partial bool         `json:"partial"` // there were more rigs to try
 }
 
-// MaxRigs bounds the list of rigs that come out otherwise.
-const MaxRigs = 50
+// MaxRigs bounds the list of rigs that come out otherwise, and MaxTried how many
+// are tried: examples times thresholds can be a great many.
+const (
+	MaxRigs  = 50
+	MaxTried = 1000
+)
 
 // RuleLine is a rule in a list.
 type RuleLine struct {
@@ -195,8 +200,10 @@ func Versions(b *rules.Book, older, newer *law.Ruleset, jurisdiction string, day
 	if err != nil {
 		return c, fmt.Errorf("link version %d: %w", newer.Version, err)
 	}
-	for _, doc := range boundary(older, newer) {
-		if len(c.Rigs) >= MaxRigs {
+	docs := boundary(older, newer, MaxTried+1)
+	for i, doc := range docs {
+		if len(c.Rigs) >= MaxRigs || i == MaxTried {
+			c.Partial = true
 			break
 		}
 		check := cases.Check{Name: "boundary", Jurisdiction: jurisdiction, AsOf: day.String(), Rig: doc}
@@ -230,8 +237,9 @@ func with(b *rules.Book, rs *law.Ruleset) (*rules.Book, error) {
 }
 
 // boundary makes rigs from the worked examples of both versions, each with one
-// fact put at, just below and just above every threshold of either.
-func boundary(older, newer *law.Ruleset) []map[string]any {
+// fact put at, just below and just above every threshold of either; so many at
+// most, and those of the bare rig and of the newer version first.
+func boundary(older, newer *law.Ruleset, most int) []map[string]any {
 	at := map[string][]any{}
 	for _, rs := range []*law.Ruleset{older, newer} {
 		for _, r := range rs.Rules {
@@ -266,10 +274,14 @@ func boundary(older, newer *law.Ruleset) []map[string]any {
 			bases = append(bases, e.Rig)
 		}
 	}
+	paths := slices.Sorted(maps.Keys(at))
 	for _, base := range bases {
 		add(base)
-		for _, path := range slices.Sorted(maps.Keys(at)) {
+		for _, path := range paths {
 			for _, v := range at[path] {
+				if len(out) >= most {
+					return out
+				}
 				if doc, err := cases.With(base, path, v); err == nil {
 					add(doc)
 				}

@@ -93,6 +93,15 @@ func plain(msg string) string {
 	return strings.NewReplacer("'-_'", "'-' as a sign", "'_", "'", "_'", "'", "overload for", "form of", "applied to", "for").Replace(msg)
 }
 
+// size counts the nodes of a tree.
+func (n *node) size() int {
+	size := 1
+	for _, k := range n.kids {
+		size += k.size()
+	}
+	return size
+}
+
 type lowerer struct {
 	names Names
 	used  []string
@@ -130,6 +139,9 @@ func (l *lowerer) fact(e ast.Expr, n *node, path string) (*node, error) {
 		// The definition hangs below its name; nodes are immutable once compiled
 		// and may be shared.
 		l.used = append(l.used, name)
+		if l.count += l.names[name].root.size(); l.count > maxNodes {
+			return nil, l.fail(e, "the expression has more than %d parts, with those of the conditions that it names", maxNodes)
+		}
 		n.op, n.kind, n.word, n.kids = opNamed, kindBool, name, []*node{l.names[name].root}
 		return n, nil
 	}

@@ -65,12 +65,16 @@ type checker struct {
 	doc     *Document
 	rs      *Ruleset
 	sources map[string]*Source
+	at      string // JSON Pointer of what is being looked at
 	faults  []error
 }
 
+// look says what is looked at next, by the keys and places that lead there.
+func (c *checker) look(path ...any) { c.at = Pointer(path...) }
+
 func (c *checker) fault(format string, args ...any) {
-	if len(c.faults) < 50 {
-		c.faults = append(c.faults, fmt.Errorf(format, args...))
+	if len(c.faults) < maxFaults {
+		c.faults = append(c.faults, &placed{c.at, fmt.Errorf(format, args...)})
 	}
 }
 
@@ -91,27 +95,35 @@ func (c *checker) sentence(where, what, got string, needed bool) {
 
 func (c *checker) head() {
 	d := c.doc
+	c.look("ruleset")
 	if !idForm.MatchString(d.Ruleset) {
 		c.fault("ruleset: %q is not an id (lower case, digits, hyphens)", d.Ruleset)
 	}
+	c.look("version")
 	if d.Version < 1 {
 		c.fault("version: must be 1 or more")
 	}
+	c.look("title")
 	c.sentence("ruleset "+d.Ruleset, "title", d.Title, true)
+	c.look("jurisdiction")
 	if d.Jurisdiction != "" && !rig.ValidJurisdiction(d.Jurisdiction) {
 		c.fault("jurisdiction: %q is not an ISO 3166 code", d.Jurisdiction)
 	}
+	c.look("effective")
 	if !d.Effective.From.Valid && d.Jurisdiction != "" {
 		c.fault("effective: the first day in force is missing")
 	}
 	c.interval("effective", d.Effective)
+	c.look("coverage")
 	if d.Coverage != "" {
 		c.member("ruleset "+d.Ruleset, "coverage", d.Coverage, []string{"partial"})
 	}
+	c.look("reviewed")
 	if !d.Reviewed.Valid {
 		c.fault("reviewed: the day is missing")
 	}
 	for path, term := range d.Terms {
+		c.look("terms", path)
 		f, ok := rig.Lookup(path)
 		if !ok {
 			c.fault("terms: there is no fact %s", path)
@@ -120,10 +132,12 @@ func (c *checker) head() {
 		c.sentence("terms", path, term, true)
 		c.rs.TermOf[f.ID] = term
 	}
+	c.look("rules")
 	if len(d.Rules) > maxRules || len(d.Examples) > maxExamples {
 		c.fault("too many rules or examples: at most %d and %d", maxRules, maxExamples)
 	}
-	for _, id := range d.Extends {
+	for i, id := range d.Extends {
+		c.look("extends", i)
 		if !idForm.MatchString(id) || id == d.Ruleset {
 			c.fault("extends: %q is not the id of another ruleset", id)
 		}
@@ -137,10 +151,12 @@ func (c *checker) interval(where string, i Interval) {
 }
 
 func (c *checker) sourceList() {
+	c.look("sources")
 	if len(c.doc.Sources) == 0 {
 		c.fault("sources: at least one is needed")
 	}
 	for i := range c.doc.Sources {
+		c.look("sources", i)
 		s := &c.doc.Sources[i]
 		where := "source " + s.ID
 		if !idForm.MatchString(s.ID) {
@@ -167,6 +183,7 @@ func (c *checker) sourceList() {
 // definitions compiles the named conditions; they do not use each other.
 func (c *checker) definitions() {
 	for _, name := range slices.Sorted(maps.Keys(c.doc.Define)) {
+		c.look("define", name)
 		if !nameForm.MatchString(name) {
 			c.fault("define: %q is not a name (lower case letters and underscores)", name)
 			continue
@@ -182,11 +199,13 @@ func (c *checker) definitions() {
 }
 
 func (c *checker) ruleList() {
+	c.look("rules")
 	if len(c.doc.Rules) == 0 {
 		c.fault("rules: at least one is needed")
 	}
 	seen := map[string]bool{}
 	for i := range c.doc.Rules {
+		c.look("rules", i)
 		t := &c.doc.Rules[i]
 		where := "rule " + t.ID
 		if !ruleForm.MatchString(t.ID) {
@@ -236,7 +255,13 @@ func (c *checker) ruleList() {
 }
 
 func (c *checker) exampleList() {
-	for _, e := range c.doc.Examples {
+	checks := 0
+	for i, e := range c.doc.Examples {
+		c.look("examples", i)
+		if checks += max(1, len(e.Steps)); checks > maxChecks {
+			c.fault("too many examples: more than %d with their steps", maxChecks)
+			return
+		}
 		where := "example " + e.Name
 		c.sentence("examples", "name", e.Name, true)
 		if (e.Vary == "") != (len(e.Steps) == 0) {

@@ -24,7 +24,8 @@ const (
 	MaxBytes    = 512 << 10
 	maxRules    = 400
 	maxExamples = 600
-	maxText     = 600 // characters of a sentence
+	maxChecks   = 1000 // examples with their steps
+	maxText     = 600  // characters of a sentence
 )
 
 // Document is a ruleset version as written.

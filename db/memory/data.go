@@ -1,0 +1,93 @@
+package memory
+
+import (
+	"slices"
+
+	"drawgear/service"
+)
+
+// data is all that a store keeps.
+type data struct {
+	tenants  table[string, service.Tenant]
+	keys     table[string, service.Key]
+	versions table[versionID, service.Version]
+	mark     int // counts changes of what is published
+
+	records table[owned[string], service.Record]
+	order   []entry // of the records, oldest first
+	size    int     // bytes of all rigs and answers
+
+	// The logs. They outlast the records, and remember ids that are gone.
+	lengths table[string, int64] // by tenant
+	entered table[owned[int64], string]
+	places  table[owned[string], int64]
+	nodes   table[owned[service.NodeID], hash]
+
+	replies  table[owned[string], outcome]
+	answered []owned[string] // keys of the replies, oldest first
+	spoken   int             // bytes of all replies
+}
+
+// owned is the key of something that belongs to a tenant.
+type owned[K comparable] struct {
+	tenant string
+	key    K
+}
+
+// versionID names a version; the tenant is empty for a shipped one.
+type versionID struct {
+	tenant, ruleset string
+	number          int
+}
+
+// entry is a record's place among all records.
+type entry struct {
+	service.Position
+	tenant string
+}
+
+// over returns data that shows the same and takes what is written for itself.
+// Until that is poured or forgotten, d must not change.
+func (d *data) over() data {
+	return data{
+		tenants: d.tenants.over(), keys: d.keys.over(), versions: d.versions.over(), mark: d.mark,
+		records: d.records.over(), order: slices.Clip(d.order), size: d.size, // clipped: an insert copies
+		lengths: d.lengths.over(), entered: d.entered.over(), places: d.places.over(), nodes: d.nodes.over(),
+		replies: d.replies.over(), answered: slices.Clip(d.answered), spoken: d.spoken,
+	}
+}
+
+// pour writes everything into the data that d lies over.
+func (d *data) pour(into *data) {
+	d.tenants.pour()
+	d.keys.pour()
+	d.versions.pour()
+	into.mark = d.mark
+	d.records.pour()
+	into.order, into.size = d.order, d.size
+	d.lengths.pour()
+	d.entered.pour()
+	d.places.pour()
+	d.nodes.pour()
+	d.replies.pour()
+	into.answered, into.spoken = d.answered, d.spoken
+}
+
+// trim drops the oldest records and the oldest replies while there are too
+// many. It is for data that lies over no other.
+func (d *data) trim(records, bytes int) {
+	for len(d.order) > records || d.size > bytes {
+		oldest := owned[string]{d.order[0].tenant, d.order[0].ID}
+		d.size -= size(d.records.own[oldest])
+		delete(d.records.own, oldest)
+		d.order = d.order[1:]
+	}
+	for len(d.answered) > records || d.spoken > bytes {
+		oldest := d.answered[0]
+		d.spoken -= len(d.replies.own[oldest].reply.Body)
+		delete(d.replies.own, oldest)
+		d.answered = d.answered[1:]
+	}
+}
+
+func size(r service.Record) int { return len(r.Rig) + len(r.Answer) }

@@ -1,0 +1,92 @@
+package postgres
+
+import (
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"fmt"
+
+	"github.com/jackc/pgx/v5"
+	"github.com/jackc/pgx/v5/pgtype"
+
+	"drawgear/service"
+)
+
+// Put writes the record and its entry in the log, both or neither.
+func (s *Store) Put(ctx context.Context, r service.Record) error {
+	digest, err := hex.DecodeString(r.AnswerSHA256)
+	if err != nil {
+		return fmt.Errorf("put record %s: read the digest of the answer: %w", r.ID, err)
+	}
+	err = s.own(ctx, func(tenant string, b *pgx.Batch) {
+		leaf := sha256.Sum256(append([]byte{0}, r.Leaf(tenant)...)) // RFC 6962
+		b.Queue(putAssessment, tenant, r.ID, r.CreatedAt, r.Jurisdiction, r.AsOf, maybe(r.KnownAt), string(r.Verdict), digest, r.Rig, r.Answer, r.Engine)
+		// Last, because appends to one log wait for each other from here on.
+		b.Queue(appendToLog, leaf[:], r.ID, r.CreatedAt)
+	})
+	if err != nil {
+		return fmt.Errorf("put record %s: %w", r.ID, err)
+	}
+	return nil
+}
+
+// Get reads a record from the month that the log knows for its id.
+func (s *Store) Get(ctx context.Context, id string) (service.Record, error) {
+	var r service.Record
+	err := s.own(ctx, func(tenant string, b *pgx.Batch) {
+		one(b, &r, scanRecord, getAssessment, tenant, text(id))
+	})
+	if err != nil {
+		return service.Record{}, fmt.Errorf("record %s: %w", id, err)
+	}
+	return r, nil
+}
+
+// List reads the newest records, or those that follow the filter's position.
+func (s *Store) List(ctx context.Context, f service.Filter) ([]service.Summary, error) {
+	if f.After != nil && !storable(f.After.ID) {
+		// No record has such an id, so no list can have given it.
+		return nil, fmt.Errorf("list records: %w", service.ErrCursor)
+	}
+	var out []service.Summary
+	err := s.own(ctx, func(tenant string, b *pgx.Batch) {
+		query, args := list(tenant, f)
+		collect(b, &out, scanSummary, query, args...)
+	})
+	if err != nil {
+		return nil, fmt.Errorf("list records: %w", err)
+	}
+	return out, nil
+}
+
+// fields gives the places of the columns that summaryColumns names.
+func fields(s *service.Summary) []any {
+	return []any{&s.ID, &s.CreatedAt, &s.Jurisdiction, &s.AsOf, (*string)(&s.Verdict), &s.AnswerSHA256}
+}
+
+func scanSummary(row pgx.CollectableRow) (service.Summary, error) {
+	var s service.Summary
+	return s, row.Scan(fields(&s)...)
+}
+
+func scanRecord(row pgx.CollectableRow) (service.Record, error) {
+	var r service.Record
+	var known pgtype.Timestamptz
+	err := row.Scan(append(fields(&r.Summary), &r.Rig, &r.Answer, &r.Engine, &known)...)
+	r.KnownAt = known.Time
+	return r, err
+}
+
+// MakePartitions makes the partitions of this month and of so many more, and
+// sorts into months what had none. It gives the names of those that are new.
+// Any replica may call it at any time; a service does so daily.
+func (s *Store) MakePartitions(ctx context.Context, months int) ([]string, error) {
+	var made []string
+	err := s.run(ctx, "", func(b *pgx.Batch) {
+		collect(b, &made, pgx.RowTo[string], makePartitions, months)
+	})
+	if err != nil {
+		return nil, fmt.Errorf("make partitions: %w", err)
+	}
+	return made, nil
+}

@@ -1,0 +1,604 @@
+package postgres_test
+
+import (
+	"context"
+	"crypto/rand"
+	"database/sql/driver"
+	"errors"
+	"fmt"
+	"go/ast"
+	"go/parser"
+	"go/token"
+	"io/fs"
+	"os"
+	"regexp"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/jackc/pgx/v5"
+	"github.com/jackc/pgx/v5/pgconn"
+
+	"drawgear/db/pgtest"
+	"drawgear/db/postgres"
+	"drawgear/service"
+)
+
+// serve gives a connection that is what the service is to the database, for
+// one tenant.
+func serve(t testing.TB, url, tenant string) *pgx.Conn {
+	t.Helper()
+	conn := connect(t, url)
+	exec(t, conn, "SET ROLE "+postgres.ServiceRole)
+	exec(t, conn, "SELECT set_config('drawgear.tenant', $1, false)", tenant)
+	return conn
+}
+
+// refused wants a statement to fail with a code.
+func refused(t testing.TB, conn *pgx.Conn, code, sql string, args ...any) {
+	t.Helper()
+	tag, err := conn.Exec(t.Context(), sql, args...)
+	var said *pgconn.PgError
+	if !errors.As(err, &said) || said.Code != code {
+		t.Errorf("%s: %v (%v), want SQLSTATE %s", sql, err, tag, code)
+	}
+}
+
+const (
+	noPrivilege  = "42501" // of a grant or of a policy
+	frozen       = "23001"
+	brokenCheck  = "23514"
+	ownedBySelf  = "SELECT relname FROM pg_class WHERE relkind IN ('r', 'p') AND NOT relispartition AND relnamespace = 'public'::regnamespace AND relname <> $1 ORDER BY 1"
+	versionInSQL = `INSERT INTO ruleset_versions (tenant_id, ruleset, version, jurisdiction, title, state, document, sha256,
+		authored_by, approved_by, published_by, created_at, published_at, reason)
+		VALUES ($1, $2, 1, 'AU', 'House', $3, 'x', 'a', 'ann', $4, '', now(), $5, '')`
+)
+
+// schema migrates step by step to a version, and describes what is there.
+func schema(t *testing.T, url string, version int64) string {
+	t.Helper()
+	if err := postgres.MigrateTo(t.Context(), url, version); err != nil {
+		t.Fatalf("MigrateTo(%d): %v", version, err)
+	}
+	if has, wants, err := postgres.Version(t.Context(), url); err != nil || has != version || wants != postgres.SchemaVersion() {
+		t.Fatalf("Version gave %d of %d (%v), want %d of %d", has, wants, err, version, postgres.SchemaVersion())
+	}
+	return ask[string](t, connect(t, url), `WITH ours AS (
+		SELECT * FROM pg_class WHERE relnamespace = 'public'::regnamespace AND relname NOT LIKE $1 || '%'
+	)
+	SELECT coalesce(string_agg(line, E'\n' ORDER BY line), '') FROM (
+		SELECT concat_ws(' ', relname, relacl, relrowsecurity, relforcerowsecurity) FROM ours
+		UNION ALL SELECT concat_ws(' ', relname, attname, format_type(atttypid, atttypmod), attnotnull, attacl)
+			FROM pg_attribute JOIN ours ON ours.oid = attrelid WHERE attnum > 0 AND NOT attisdropped
+		UNION ALL SELECT concat_ws(' ', relname, pg_get_indexdef(indexrelid)) FROM pg_index JOIN ours ON ours.oid = indrelid
+		UNION ALL SELECT concat_ws(' ', relname, pg_get_constraintdef(c.oid)) FROM pg_constraint c JOIN ours ON ours.oid = conrelid
+		UNION ALL SELECT concat_ws(' ', relname, pg_get_triggerdef(g.oid)) FROM pg_trigger g JOIN ours ON ours.oid = tgrelid WHERE NOT tgisinternal
+		UNION ALL SELECT concat_ws(' ', pg_get_functiondef(oid), proacl) FROM pg_proc WHERE pronamespace = 'public'::regnamespace
+		UNION ALL SELECT p::text FROM pg_policies p
+	) AS lines (line)`, postgres.SchemaTable)
+}
+
+func TestMigrateForwardBackForward(t *testing.T) {
+	url := pgtest.Empty(t)
+	last := postgres.SchemaVersion()
+	if last < 4 {
+		t.Fatalf("there are %d migrations, want those that were here at first", last)
+	}
+	at := map[int64]string{}
+	for v := range last + 1 {
+		at[v] = schema(t, url, v)
+		if v > 0 && at[v] == at[v-1] {
+			t.Errorf("migration %d changes nothing", v)
+		}
+	}
+	for v := last; v >= 0; v-- {
+		if got := schema(t, url, v); got != at[v] {
+			t.Errorf("back at version %d the schema is\n%s\nwhen it was\n%s", v, got, at[v])
+		}
+	}
+	if got := schema(t, url, last); got != at[last] {
+		t.Errorf("the second time the schema is\n%s\nwhen it was\n%s", got, at[last])
+	}
+}
+
+func TestMigrateAtOnce(t *testing.T) {
+	url := pgtest.Empty(t)
+	var wg sync.WaitGroup
+	for range 3 {
+		wg.Go(func() {
+			if err := postgres.Migrate(t.Context(), url); err != nil {
+				t.Errorf("Migrate: %v", err)
+			}
+		})
+	}
+	wg.Wait()
+	conn := connect(t, url)
+	if n := ask[int64](t, conn, "SELECT count(*) FROM "+postgres.SchemaTable+" WHERE version_id > 0"); n != postgres.SchemaVersion() {
+		t.Errorf("%d migrations are noted, want %d", n, postgres.SchemaVersion())
+	}
+	put(home(t), t, open(t, postgres.Config{URL: url}), record("A", day))
+}
+
+func TestReadyOnlyWithItsSchema(t *testing.T) {
+	url := pgtest.Empty(t)
+	s := open(t, postgres.Config{URL: url})
+	ready := func(want bool, parts ...string) {
+		t.Helper()
+		st, err := s.Status(t.Context())
+		if err != nil || st.Kind != "postgres" || !st.Durable || st.Available != want {
+			t.Errorf("status is %+v (%v), want available %v", st, err, want)
+		}
+		for _, p := range parts {
+			if !strings.Contains(st.Note, p) {
+				t.Errorf("the note is %q, want it to say %q", st.Note, p)
+			}
+		}
+	}
+	wants := fmt.Sprintf("wants %d", postgres.SchemaVersion())
+	ready(false, "migrate the database")
+	if err := postgres.MigrateTo(t.Context(), url, 1); err != nil {
+		t.Fatal(err)
+	}
+	ready(false, "version 1", wants, "migrate the database")
+	if err := postgres.Migrate(t.Context(), url); err != nil {
+		t.Fatal(err)
+	}
+	ready(true)
+	exec(t, connect(t, url), "INSERT INTO "+postgres.SchemaTable+" (version_id, is_applied) VALUES (99, true)")
+	ready(false, "version 99", wants, "newer program")
+	if err := postgres.Migrate(t.Context(), url); err == nil || !strings.Contains(err.Error(), "newer program") {
+		t.Errorf("a newer schema was migrated (%v)", err)
+	}
+}
+
+// login makes a login that goes with the test, and gives the address of a
+// database under it.
+func login(t *testing.T, owner *pgx.Conn, url string) (name, address string) {
+	t.Helper()
+	name = "yard_" + strings.ToLower(rand.Text())
+	exec(t, owner, "CREATE ROLE "+name+" LOGIN PASSWORD 'float'")
+	t.Cleanup(func() {
+		for _, sql := range []string{"REASSIGN OWNED BY " + name + " TO CURRENT_USER", "DROP OWNED BY " + name, "DROP ROLE " + name} {
+			if _, err := owner.Exec(context.WithoutCancel(t.Context()), sql); err != nil {
+				t.Errorf("%s: %v", sql, err)
+			}
+		}
+	})
+	config, err := pgx.ParseConfig(url)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return name, fmt.Sprintf("user=%s password=float host=%s port=%d dbname=%s", name, config.Host, config.Port, config.Database)
+}
+
+// A login that may do no more than the service needs, as in a well run house.
+func TestLoginOfTheService(t *testing.T) {
+	url := pgtest.New(t)
+	owner := connect(t, url)
+	name, address := login(t, owner, url)
+	stranger := open(t, postgres.Config{URL: address})
+	if st, err := stranger.Status(t.Context()); err != nil || st.Available || !strings.Contains(st.Note, "grant "+postgres.ServiceRole) {
+		t.Errorf("without the grant the status is %+v (%v), want a note of the grant", st, err)
+	}
+	if err := stranger.Put(home(t), record("A", day)); !errors.Is(err, service.ErrUnavailable) {
+		t.Errorf("without the grant Put failed with %v, want ErrUnavailable", err)
+	}
+	stranger.Close()
+	exec(t, owner, "GRANT "+postgres.ServiceRole+" TO "+name)
+	s := open(t, postgres.Config{URL: address})
+	put(home(t), t, s, record("A", day))
+	if _, err := s.MakePartitions(t.Context(), 8); err != nil {
+		t.Errorf("MakePartitions: %v", err)
+	}
+	if st, err := s.Status(t.Context()); err != nil || !st.Available {
+		t.Errorf("with the grant the status is %+v (%v)", st, err)
+	}
+	s.Close()
+}
+
+// A store that is opened with a powerful login works without its powers, which
+// no policy binds.
+func TestRoleIsTakenOn(t *testing.T) {
+	url := pgtest.New(t)
+	s := open(t, postgres.Config{URL: url})
+	put(home(t), t, s, record("A", day))
+	exec(t, connect(t, url), "REVOKE INSERT ON assessments FROM "+postgres.ServiceRole)
+	if err := s.Put(home(t), record("B", day)); !errors.Is(err, service.ErrUnavailable) {
+		t.Errorf("without the grant of its role, Put gave %v", err)
+	}
+}
+
+// One login without any power beyond its own database migrates and serves.
+func TestOwnerIsNoSuperuser(t *testing.T) {
+	pgtest.New(t) // its migrations have made the role
+	url := pgtest.Empty(t)
+	super := connect(t, url)
+	name, address := login(t, super, url)
+	exec(t, super, "GRANT "+postgres.ServiceRole+" TO "+name)
+	exec(t, super, "ALTER DATABASE "+super.Config().Database+" OWNER TO "+name)
+	for _, version := range []int64{postgres.SchemaVersion(), 0, postgres.SchemaVersion()} {
+		if err := postgres.MigrateTo(t.Context(), address, version); err != nil {
+			t.Fatalf("MigrateTo(%d): %v", version, err)
+		}
+	}
+	s := open(t, postgres.Config{URL: address})
+	put(home(t), t, s, record("A", day), record("B", time.Date(2020, 5, 1, 0, 0, 0, 0, time.UTC)))
+	if made, err := s.MakePartitions(t.Context(), 3); err != nil || len(made) != 1 {
+		t.Errorf("MakePartitions made %v (%v), want that of B", made, err)
+	}
+	if _, err := s.Get(home(t), "B"); err != nil {
+		t.Errorf("Get: %v", err)
+	}
+	s.Close()
+	// FORCE: not even the owner of the tables sees what is no tenant's.
+	owner := connect(t, address)
+	if n := ask[int](t, owner, "SELECT count(*) FROM assessments"); n != 0 {
+		t.Errorf("the owner sees %d records without a tenant", n)
+	}
+	if err := owner.Close(t.Context()); err != nil {
+		t.Error(err)
+	}
+}
+
+// Row-level security alone: statements that forget whose rows they want.
+func TestForgottenWhere(t *testing.T) {
+	url := pgtest.New(t)
+	s, owner := open(t, postgres.Config{URL: url}), connect(t, url)
+	fill := func(ctx context.Context, name string) {
+		put(ctx, t, s, record(name, day))
+		if err := s.PutKey(ctx, service.Key{ID: name, Name: name, Scopes: service.Scopes, CreatedAt: day}); err != nil {
+			t.Fatal(err)
+		}
+		if err := s.PutDraft(ctx, service.Version{Ruleset: name, Number: 1, SHA256: "a", AuthoredBy: "ann", CreatedAt: day}, ""); err != nil {
+			t.Fatal(err)
+		}
+		if _, _, err := s.Once(ctx, name, [32]byte{}, func(context.Context, service.FullStore) (service.Reply, error) {
+			return service.Reply{Status: 201}, nil
+		}); err != nil {
+			t.Fatal(err)
+		}
+		tenant, err := service.TenantOf(ctx)
+		if err != nil {
+			t.Fatal(err)
+		}
+		exec(t, serve(t, url, tenant), "INSERT INTO log_heads VALUES ($1, 1, sha256('x'), now(), 'k', 'x')", tenant)
+	}
+	makeTarn(t, s)
+	fill(home(t), "saltmarsh")
+	fill(as(t.Context(), tarn), "tarn")
+
+	rows, err := owner.Query(t.Context(), ownedBySelf, postgres.SchemaTable)
+	if err != nil {
+		t.Fatal(err)
+	}
+	tables, err := pgx.CollectRows(rows, pgx.RowTo[string])
+	if err != nil || len(tables) < 8 {
+		t.Fatalf("tables are %v (%v)", tables, err)
+	}
+	a, nobody := serve(t, url, saltmarsh), serve(t, url, "")
+	for _, table := range tables {
+		column := "tenant_id"
+		if table == "tenants" {
+			column = "id"
+		}
+		// The owner is a superuser here, whom no policy binds.
+		if n := ask[int](t, owner, "SELECT count(DISTINCT "+column+") FROM "+table); n != 2 {
+			t.Errorf("%s holds rows of %d tenants: the test shows nothing", table, n)
+		}
+		if n := ask[int](t, a, "SELECT count(*) FROM "+table+" WHERE "+column+" IS NOT NULL"); n != 1 {
+			t.Errorf("Saltmarsh Yard sees %d rows of %s, want its one", n, table)
+		}
+		if n := ask[int](t, a, "SELECT count(*) FROM "+table+" WHERE "+column+" = $1", tarn); n != 0 {
+			t.Errorf("Saltmarsh Yard sees %d rows of Tarn Valley in %s", n, table)
+		}
+		if n := ask[int](t, nobody, "SELECT count(*) FROM "+table+" WHERE "+column+" IS NOT NULL"); n != 0 {
+			t.Errorf("without a tenant %d rows of %s are seen", n, table)
+		}
+		// FORCE: the policies hold for the owner of a table that is no superuser.
+		if !ask[bool](t, owner, "SELECT relrowsecurity AND relforcerowsecurity FROM pg_class WHERE oid = $1::text::regclass", table) {
+			t.Errorf("%s has no forced row-level security", table)
+		}
+	}
+	// Nothing can be written into another's name.
+	for _, sql := range []string{
+		"INSERT INTO assessments SELECT $1, 'x', created_at, jurisdiction, as_of, known_at, verdict, answer_sha256, rig, answer, engine FROM assessments",
+		"INSERT INTO log_entries SELECT $1, 7, hashes, 'x', created_at FROM log_entries",
+		"INSERT INTO log_tails VALUES ($1, 1) ON CONFLICT (tenant_id) DO UPDATE SET size = 9",
+		"INSERT INTO log_heads VALUES ($1, 2, sha256('x'), now(), 'k', 'x')",
+		"INSERT INTO api_keys SELECT 'x', $1, name, secret_sha256, scopes FROM api_keys",
+		"INSERT INTO idempotency_keys VALUES ($1, 'x', sha256('x'), 200, '', '', '')",
+		"INSERT INTO tenants VALUES (gen_random_uuid(), $1::uuid::text)",
+	} {
+		refused(t, a, noPrivilege, sql, tarn)
+	}
+	refused(t, a, noPrivilege, versionInSQL, tarn, "x", "draft", "", nil)
+	refused(t, a, noPrivilege, versionInSQL, nil, "x", "published", "", day) // shipped
+	// One key can be found by its id, whosever it is, and no more than that.
+	exec(t, nobody, "SELECT set_config('drawgear.key', 'tarn', false)")
+	if n := ask[int](t, nobody, "SELECT count(*) FROM api_keys"); n != 1 {
+		t.Errorf("who asks for one key sees %d", n)
+	}
+}
+
+// The service's role can add to the record, and that is all.
+func TestNothingIsChanged(t *testing.T) {
+	url := pgtest.New(t)
+	s := open(t, postgres.Config{URL: url})
+	put(home(t), t, s, record("A", day))
+	if err := s.PutKey(home(t), service.Key{ID: "k", CreatedAt: day}); err != nil {
+		t.Fatal(err)
+	}
+	conn := serve(t, url, saltmarsh)
+	for _, sql := range []string{
+		"UPDATE assessments SET verdict = 'non_compliant'", "DELETE FROM assessments", "TRUNCATE assessments",
+		"SELECT * FROM assessments_default", "INSERT INTO assessments_default SELECT * FROM assessments",
+		"UPDATE log_entries SET seq = 5", "DELETE FROM log_entries", "TRUNCATE log_entries",
+		"UPDATE log_heads SET size = 5", "DELETE FROM log_heads",
+		"DELETE FROM log_tails", "UPDATE log_tails SET tenant_id = tenant_id",
+		"DELETE FROM ruleset_versions", "UPDATE ruleset_versions SET version = 2",
+		"DELETE FROM idempotency_keys", "UPDATE idempotency_keys SET status = 500",
+		"DELETE FROM api_keys", "UPDATE api_keys SET scopes = '{admin}'", "UPDATE api_keys SET expires_at = NULL",
+		"UPDATE tenants SET name = 'x'", "DELETE FROM tenants",
+		"UPDATE drawgear_schema SET is_applied = false", "ALTER TABLE assessments DISABLE ROW LEVEL SECURITY",
+		"CREATE TABLE x ()",
+	} {
+		refused(t, conn, noPrivilege, sql)
+	}
+	// Nobody else can do anything at all.
+	exec(t, conn, "RESET ROLE")
+	if n := ask[int](t, conn, "SELECT count(*) FROM information_schema.role_table_grants WHERE table_schema = 'public' AND grantee = 'PUBLIC'"); n != 0 {
+		t.Errorf("everybody has %d grants", n)
+	}
+}
+
+// What was published stays as it was, even for the owner of the table.
+func TestVersionsAreKept(t *testing.T) {
+	url := pgtest.New(t)
+	owner, conn := connect(t, url), serve(t, url, saltmarsh)
+	exec(t, conn, versionInSQL, saltmarsh, "a", "approved", "ben", nil)
+	for _, sql := range []string{
+		"UPDATE ruleset_versions SET document = 'y'", "UPDATE ruleset_versions SET sha256 = 'b'",
+		"UPDATE ruleset_versions SET state = 'draft', approved_by = ''", "UPDATE ruleset_versions SET approved_by = 'cid'",
+		"UPDATE ruleset_versions SET state = 'withdrawn'", "UPDATE ruleset_versions SET state = 'published', document = 'y'",
+	} {
+		refused(t, conn, frozen, sql)
+	}
+	exec(t, conn, "UPDATE ruleset_versions SET state = 'published', published_by = 'ben', published_at = now()")
+	for _, sql := range []string{
+		"UPDATE ruleset_versions SET document = 'y'", "UPDATE ruleset_versions SET title = 'y'", "UPDATE ruleset_versions SET published_at = now() - interval '1 day'",
+		"UPDATE ruleset_versions SET state = 'withdrawn', document = 'y'", "UPDATE ruleset_versions SET state = 'approved'",
+	} {
+		refused(t, conn, frozen, sql)
+		refused(t, owner, frozen, sql)
+	}
+	refused(t, owner, frozen, "DELETE FROM ruleset_versions")
+	exec(t, conn, "UPDATE ruleset_versions SET state = 'withdrawn', withdrawn_at = now(), reason = 'a typing error'")
+	refused(t, owner, frozen, "UPDATE ruleset_versions SET reason = 'none'")
+	refused(t, owner, frozen, "UPDATE ruleset_versions SET state = 'published'")
+	refused(t, owner, frozen, "DELETE FROM ruleset_versions")
+
+	refused(t, conn, brokenCheck, versionInSQL, saltmarsh, "b", "approved", "ann", nil) // by its own author
+	refused(t, conn, brokenCheck, versionInSQL, saltmarsh, "b", "published", "", day)   // by nobody
+	refused(t, conn, brokenCheck, versionInSQL, saltmarsh, "b", "draft", "", day)       // published before its time
+}
+
+func TestScopesOfKeys(t *testing.T) {
+	url := pgtest.New(t)
+	s := open(t, postgres.Config{URL: url})
+	if err := s.PutKey(home(t), service.Key{ID: "all", Scopes: service.Scopes, CreatedAt: day}); err != nil {
+		t.Errorf("a key with every scope of the service: %v", err)
+	}
+	if err := s.PutKey(home(t), service.Key{ID: "odd", Scopes: []service.Scope{"everything"}, CreatedAt: day}); err == nil {
+		t.Error("a scope that the service does not know was kept")
+	}
+}
+
+// What a call may see must not be what the next on its connection may see.
+func TestSettingsEndWithTheCall(t *testing.T) {
+	url := pgtest.New(t)
+	conn := serve(t, url, "")
+	for setting, statement := range map[string]string{"tenant": "setTenant", "key": "setKey", "snapshot": "setSnapshot"} {
+		var args []any
+		if statement != "setSnapshot" {
+			args = append(args, tarn)
+		}
+		var b pgx.Batch
+		var during string
+		b.Queue(postgres.Statements[statement], args...)
+		b.Queue("SELECT current_setting('drawgear.' || $1)", setting).QueryRow(func(row pgx.Row) error { return row.Scan(&during) })
+		if err := conn.SendBatch(t.Context(), &b).Close(); err != nil {
+			t.Fatal(err)
+		}
+		if after := ask[string](t, conn, "SELECT current_setting('drawgear.' || $1)", setting); during == "" || after != "" {
+			t.Errorf("%s is %q during the call and %q after it", setting, during, after)
+		}
+	}
+	// The same through the store, on a single connection.
+	s := open(t, postgres.Config{URL: url, Connections: 1})
+	put(home(t), t, s, record("A", day))
+	valley := makeTarn(t, s)
+	if _, err := s.Get(valley, "A"); !errors.Is(err, service.ErrNotFound) {
+		t.Errorf("Get for the other tenant: %v, want ErrNotFound", err)
+	}
+	if _, err := s.Get(t.Context(), "A"); !errors.Is(err, service.ErrUnauthenticated) {
+		t.Errorf("Get for nobody: %v, want ErrUnauthenticated", err)
+	}
+}
+
+var startsLikeSQL = regexp.MustCompile(`(?i)^\s*(SELECT|INSERT|UPDATE|DELETE|WITH|LISTEN|LOCK|SET)\s`)
+
+// TestStatements prepares every statement as the service, and sees to it that
+// it is every one.
+func TestStatements(t *testing.T) {
+	fset := token.NewFileSet()
+	files, err := fs.Glob(os.DirFS("."), "*.go")
+	if err != nil {
+		t.Fatal(err)
+	}
+	named := map[string]bool{}
+	for _, name := range files {
+		if strings.HasSuffix(name, "_test.go") {
+			continue
+		}
+		file, err := parser.ParseFile(fset, name, nil, 0)
+		if err != nil {
+			t.Fatal(err)
+		}
+		ast.Inspect(file, func(n ast.Node) bool {
+			switch n := n.(type) {
+			case *ast.ValueSpec:
+				if name != "sql.go" || strings.HasSuffix(n.Names[0].Name, "Columns") {
+					return true
+				}
+				for _, id := range n.Names {
+					named[id.Name] = true
+				}
+				return false
+			case *ast.BasicLit:
+				if name != "sql.go" && n.Kind == token.STRING && startsLikeSQL.MatchString(strings.Trim(n.Value, "`\"")) {
+					t.Errorf("%s: a statement outside sql.go: %s", fset.Position(n.Pos()), n.Value)
+				}
+			}
+			return true
+		})
+	}
+	delete(named, "q") // the builder within list
+	for name := range named {
+		if _, listed := postgres.Statements[name]; !listed {
+			t.Errorf("the statement %s is not in Statements of export_test.go", name)
+		}
+	}
+	if len(named) < 30 || len(named) != len(postgres.Statements) {
+		t.Errorf("sql.go names %d statements and %d are listed", len(named), len(postgres.Statements))
+	}
+
+	conn := serve(t, pgtest.New(t), saltmarsh)
+	prepare := func(name, sql string) {
+		t.Helper()
+		if strings.HasPrefix(sql, "LISTEN") { // cannot be prepared
+			exec(t, conn, sql)
+			return
+		}
+		if _, err := conn.Prepare(t.Context(), name, sql); err != nil {
+			t.Errorf("%s: %v", name, err)
+		}
+	}
+	for name, sql := range postgres.Statements {
+		prepare(name, sql)
+	}
+	for i := range 8 {
+		sql, args := postgres.List(saltmarsh, filter(i))
+		prepare(fmt.Sprint("list", i), sql)
+		if got := strings.Count(sql, "$"); got != len(args) {
+			t.Errorf("%s has %d parameters and %d arguments", sql, got, len(args))
+		}
+	}
+}
+
+// filter makes the eight kinds of filter.
+func filter(i int) service.Filter {
+	f := service.Filter{Limit: 21}
+	if i&1 != 0 {
+		f.Jurisdiction = "AU-NSW"
+	}
+	if i&2 != 0 {
+		f.Verdict = "compliant"
+	}
+	if i&4 != 0 {
+		f.After = &service.Position{CreatedAt: day.Add(-time.Hour), ID: "M"}
+	}
+	return f
+}
+
+// many writes rows of two tenants over months without going through the store.
+func many(t testing.TB, url string, rows int) {
+	t.Helper()
+	s := open(t, postgres.Config{URL: url})
+	makeTarn(t, s)
+	owner := connect(t, url)
+	exec(t, owner, `INSERT INTO assessments (tenant_id, id, created_at, jurisdiction, as_of, verdict, answer_sha256, rig, answer, engine)
+		SELECT CASE n % 2 WHEN 0 THEN $2::uuid ELSE $3::uuid END, 'R' || lpad(n::text, 9, '0'), $4::timestamptz - n * interval '1 hour' / ($1 / 5000 + 1),
+			(ARRAY['AU-NSW', 'AU-VIC', 'GB', 'NZ', 'DE'])[1 + n / 2 % 5], '2026-11-25', (ARRAY['compliant', 'non_compliant', 'undetermined'])[1 + n / 2 % 3],
+			sha256('x'), convert_to(repeat('{"axles":"2200 kg"}', 40), 'UTF8'), convert_to(repeat(md5(n::text), 200), 'UTF8'), 'test'
+		FROM generate_series(1, $1) n`, rows, saltmarsh, tarn, day)
+	exec(t, owner, `INSERT INTO log_entries SELECT tenant_id, row_number() OVER (PARTITION BY tenant_id ORDER BY created_at) - 1, ARRAY[sha256('x')], id, created_at FROM assessments`)
+	exec(t, owner, `INSERT INTO log_tails SELECT tenant_id, count(*) FROM log_entries GROUP BY 1`)
+	if _, err := s.MakePartitions(t.Context(), 3); err != nil {
+		t.Fatal(err)
+	}
+	exec(t, owner, "VACUUM ANALYZE assessments, log_entries")
+}
+
+// literal writes an argument into a statement. None holds a quote.
+func literal(t testing.TB, arg any) string {
+	t.Helper()
+	if v, ok := arg.(driver.Valuer); ok {
+		var err error
+		if arg, err = v.Value(); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if at, ok := arg.(time.Time); ok {
+		arg = at.Format(time.RFC3339Nano)
+	}
+	return fmt.Sprintf("'%v'", arg)
+}
+
+// TestPlans looks at how the hot queries are carried out, under the role and
+// the policies of the service.
+func TestPlans(t *testing.T) {
+	url := pgtest.New(t)
+	many(t, url, 20_000)
+	conn := serve(t, url, saltmarsh)
+	exec(t, conn, "SET plan_cache_mode = force_generic_plan") // as the store has it
+	explain := func(sql string, args ...any) string {
+		t.Helper()
+		exec(t, conn, "DEALLOCATE ALL")
+		exec(t, conn, "PREPARE q AS "+sql)
+		values := make([]string, len(args))
+		for i, arg := range args {
+			values[i] = literal(t, arg)
+		}
+		// Text alone: EXECUTE takes no parameters.
+		rows, err := conn.Query(t.Context(), "EXPLAIN (ANALYZE, COSTS off, TIMING off, SUMMARY off) EXECUTE q ("+strings.Join(values, ", ")+")", pgx.QueryExecModeSimpleProtocol)
+		if err != nil {
+			t.Fatalf("explain %s: %v", sql, err)
+		}
+		lines, err := pgx.CollectRows(rows, pgx.RowTo[string])
+		if err != nil {
+			t.Fatalf("explain %s: %v", sql, err)
+		}
+		return strings.Join(lines, "\n")
+	}
+	check := func(name, plan string, index *regexp.Regexp) {
+		t.Helper()
+		// Months that are empty may be read whole.
+		if regexp.MustCompile(`Seq Scan on .*\(actual rows=[1-9]`).MatchString(plan) {
+			t.Errorf("%s reads a whole table:\n%s", name, plan)
+			return
+		}
+		if !index.MatchString(plan) {
+			t.Errorf("%s does not use %v:\n%s", name, index, plan)
+		}
+		// A page must not read its tenant's whole history to sort it.
+		for _, m := range regexp.MustCompile(`actual rows=(\d+)`).FindAllStringSubmatch(plan, -1) {
+			if len(m[1]) > 3 {
+				t.Errorf("%s reads %s rows:\n%s", name, m[1], plan)
+				return
+			}
+		}
+	}
+	check("get", explain(postgres.Statements["getAssessment"], saltmarsh, "R000000100"), regexp.MustCompile(`Index.*using log_entries_tenant_id_assessment_id`))
+	if plan := explain(postgres.Statements["getAssessment"], saltmarsh, "R000000100"); !strings.Contains(plan, "(never executed)") {
+		t.Errorf("get asks every month:\n%s", plan)
+	}
+	for i := range 8 {
+		sql, args := postgres.List(saltmarsh, filter(i))
+		index := []string{"pkey", "jurisdiction", "verdict", "(jurisdiction|verdict)"}[i%4]
+		check(fmt.Sprint("list ", filter(i)), explain(sql, args...), regexp.MustCompile(`Index.*(using|on) assessments_2026_\d\d_.*`+index))
+	}
+	check("index", explain(postgres.Statements["logIndex"], saltmarsh, "R000000100"), regexp.MustCompile(`Index.*using log_entries_tenant_id_assessment_id`))
+	check("leaves", explain(postgres.Statements["logLeaves"], saltmarsh, int64(9000), 50), regexp.MustCompile(`Index.*using log_entries_pkey`))
+	check("nodes", explain(postgres.Statements["logNodes"], saltmarsh, "{1,7,63}", "{1,1,1}"), regexp.MustCompile(`Index.*(using|on) log_entries_pkey`))
+}
