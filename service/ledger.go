@@ -380,3 +380,63 @@ func openCheckpoint(signed string, verifier note.Verifier) (origin string, size 
 	}
 	return lines[0], size, root, nil
 }
+
+// Verify checks a proof offline: the signature of the head, the leaf against
+// its hash, and the path from the leaf to the root.
+func (p Proof) Verify(verifier note.Verifier) error {
+	_, size, root, err := openCheckpoint(p.Head.Checkpoint, verifier)
+	if err != nil {
+		return err
+	}
+	leaf, err := base64.StdEncoding.DecodeString(p.Leaf)
+	if err != nil {
+		return errors.New("the leaf cannot be read")
+	}
+	sum := rfc6962.DefaultHasher.HashLeaf(leaf)
+	if hex.EncodeToString(sum) != p.LeafHash {
+		return errors.New("the leaf does not have its hash")
+	}
+	path, err := hashes(p.Path)
+	if err != nil {
+		return err
+	}
+	if p.Index < 0 {
+		return errors.New("the place is negative")
+	}
+	if err := proof.VerifyInclusion(rfc6962.DefaultHasher, uint64(p.Index), uint64(size), sum, path, root); err != nil {
+		return fmt.Errorf("follow the path to the root: %w", err)
+	}
+	return nil
+}
+
+// Verify checks offline that the log of an earlier head is the beginning of
+// this one's.
+func (c Consistency) Verify(earlier Head, verifier note.Verifier) error {
+	_, size, root, err := openCheckpoint(c.Head.Checkpoint, verifier)
+	if err != nil {
+		return err
+	}
+	was, err := hex.DecodeString(earlier.Root)
+	if err != nil {
+		return errors.New("the earlier root cannot be read")
+	}
+	path, err := hashes(c.Path)
+	if err != nil {
+		return err
+	}
+	if err := proof.VerifyConsistency(rfc6962.DefaultHasher, uint64(earlier.Size), uint64(size), path, was, root); err != nil {
+		return fmt.Errorf("follow the path between the roots: %w", err)
+	}
+	return nil
+}
+
+func hashes(texts []string) ([][]byte, error) {
+	out := make([][]byte, len(texts))
+	for i, t := range texts {
+		var err error
+		if out[i], err = hex.DecodeString(t); err != nil {
+			return nil, errors.New("the path cannot be read")
+		}
+	}
+	return out, nil
+}
