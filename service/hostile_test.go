@@ -62,15 +62,16 @@ func TestHostileDrafts(t *testing.T) {
 		"lists in lists":            {house(t, "title: Saltmarsh Yard", "title: "+strings.Repeat("[", 9000)+strings.Repeat("]", 9000)), "nested too deep", true},
 		"lists without end":         {house(t, "title: Saltmarsh Yard", "title: "+strings.Repeat("[", 500_000)), "", false},
 		"names in names":            {house(t, "rig: {trailer:", "rig: {"+strings.Repeat("a: {", 60)+"trailer:", "{brakes: {kind: none}}}", "{brakes: {kind: none}}}"+strings.Repeat("}", 60)), "nested too deep", true},
-		"names without end":         {house(t, "extends:", "terms:\n"+many(45_000, "  tN: x\n")+"extends:"), "names in one place", true},
+		"names without end":         {house(t, "extends:", "terms:\n"+many(40_000, "  tN: x\n")+"extends:"), "names in one place", true},
 		"a name again and again":    {house(t, "extends:", "terms:\n"+strings.Repeat("  a: x\n", 60_000)+"extends:"), "names in one place", true},
 		"too many rules":            {house(t, "examples:", many(400, strings.Replace(moreRules, "WHEN", "use.commercial", 1))+"examples:"), "too many rules", true},
 		"too many steps":            {[]byte(houseText + many(1000, "      - {at: N kg, expect: {}}\n")), "too many examples", true},
+		"many steps of many rules":  {house(t, "examples:", many(300, strings.Replace(moreRules, "WHEN", "use.commercial", 1))+"examples:", "    steps:\n", "    steps:\n"+many(500, "      - {at: N kg, expect: {}}\n")), "too many examples", true},
 		"too large":                 {[]byte(houseText + strings.Repeat("#", law.MaxBytes)), "larger than", false},
 		"several documents":         {[]byte(houseText + "---\n" + houseText), "more than one document", false},
 		"nothing":                   {nil, "empty", false},
 		"no mapping":                {[]byte("- a\n- b\n"), "", true},
-		"another tag":               {house(t, "title: Saltmarsh Yard", "title: !!binary AAAA"), "control characters", true},
+		"another tag":               {house(t, "title: Saltmarsh Yard", "title: !!binary AAAA"), "tags are not used", true},
 		"a zero byte":               {house(t, "title: Saltmarsh Yard", `title: "a\0b"`), "control characters", true},
 		"an escape of the terminal": {house(t, "says: Over", `remedy: "\e[2J"`+"\n    says: Over"), "control characters", true},
 		"no UTF-8":                  {house(t, "Saltmarsh Yard\njur", "\xff\xfe\njur"), "", false},
@@ -79,8 +80,6 @@ func TestHostileDrafts(t *testing.T) {
 		"a long expression":         {when("use.commercial" + strings.Repeat(" || use.commercial", 100)), "longer than", true},
 		"a wide expression":         {when("true" + strings.Repeat("||true", 150)), "more than 200 parts", true},
 		"a deep expression":         {when(strings.Repeat("(", 490) + "true" + strings.Repeat(")", 490)), "", true},
-		"a long denial":             {when(`"` + strings.Repeat("!", 900) + `use.commercial"`), "", true},
-		"a list without end":        {when(`trailer.purpose in [` + strings.Repeat(`"boat",`, 120) + `"boat"]`), "", true},
 		"a loop":                    {when(`[1,2,3].all(x, [1,2,3].all(y, [1,2,3].all(z, x+y+z > 0)))`), "", true},
 		"a text that grows":         {when(`"a" + "a" == "aa"`), "", true},
 		"a pattern":                 {when(`"aaaaaaaa".matches("(a+)+$")`), "", true},
@@ -118,7 +117,7 @@ func TestHostileDrafts(t *testing.T) {
 // them and asking by them is still done soon.
 func TestCostlyHouseRules(t *testing.T) {
 	facts := []string{"trailer.rated.axles", "trailer.rated.total", "trailer.laden.axles", "trailer.laden.total", "trailer.tare", "vehicle.kerb", "vehicle.rated.total", "vehicle.unladen", "trailer.laden.ball", "vehicle.towing.braked"}
-	bands := "    when: "
+	bands := ""
 	for i, f := range facts {
 		bands += fmt.Sprintf("%s > kg(%d) && %s < kg(%d) || ", f, 100+i, f, 3000+i)
 	}
@@ -131,10 +130,10 @@ func TestCostlyHouseRules(t *testing.T) {
 	}
 	steps := strings.Replace(houseText[strings.Index(houseText, "examples:"):], "    steps:\n", "    steps:\n"+many(990, "      - {at: N kg, expect: {}}\n"), 1)
 	for name, text := range map[string]string{
-		"many bands":         strings.Replace(houseText, "examples:", strings.TrimSuffix(strings.ReplaceAll(many(40, strings.Replace(moreRules, "    when: WHEN\n", "BANDS\n", 1)), "BANDS", strings.TrimSuffix(bands, " || ")), "")+"examples:", 1),
+		"many bands":         strings.Replace(houseText, "examples:", many(40, strings.Replace(moreRules, "WHEN", strings.TrimSuffix(bands, " || "), 1))+"examples:", 1),
 		"a ladder":           strings.Replace(houseText, "examples:", ladder+"examples:", 1),
 		"many examples":      houseText[:strings.Index(houseText, "examples:")] + steps,
-		"rules and examples": strings.Replace(houseText[:strings.Index(houseText, "examples:")], "examples:", "", 1) + many(390, strings.Replace(moreRules, "WHEN", "trailer.rated.axles > kg(N)", 1)) + steps,
+		"rules and examples": strings.Replace(houseText[:strings.Index(houseText, "examples:")], "examples:", "", 1) + many(390, strings.Replace(moreRules, "WHEN", "trailer.rated.axles > kg(N)", 1)) + strings.Replace(steps, many(890, "      - {at: N kg, expect: {}}\n"), "", 1),
 	} {
 		t.Run(name, func(t *testing.T) {
 			d := newDesk(t, memory.New(0), shippedText("1", "750"))

@@ -1,0 +1,60 @@
+package service
+
+import (
+	"context"
+)
+
+// The store of a step that must happen once travels in its context: the use
+// cases below it need not know whether they run within such a step.
+type stepKey struct{}
+
+// InStep returns the store with its writes, and the reads that go with them,
+// joined to the step in the context, if there is one (see Idempotency).
+func InStep(store FullStore) FullStore { return inStep{store} }
+
+type inStep struct{ FullStore }
+
+func (s inStep) of(ctx context.Context) FullStore {
+	if step, ok := ctx.Value(stepKey{}).(FullStore); ok {
+		return step
+	}
+	return s.FullStore
+}
+
+func (s inStep) Put(ctx context.Context, r Record) error { return s.of(ctx).Put(ctx, r) }
+
+func (s inStep) Get(ctx context.Context, id string) (Record, error) { return s.of(ctx).Get(ctx, id) }
+
+func (s inStep) PutDraft(ctx context.Context, v Version, tag string) error {
+	return s.of(ctx).PutDraft(ctx, v, tag)
+}
+
+func (s inStep) Move(ctx context.Context, id string, version int, tag string, from State, v Version) error {
+	return s.of(ctx).Move(ctx, id, version, tag, from, v)
+}
+
+func (s inStep) GetVersion(ctx context.Context, id string, version int) (Version, error) {
+	return s.of(ctx).GetVersion(ctx, id, version)
+}
+
+func (s inStep) ListVersions(ctx context.Context) ([]Version, error) {
+	return s.of(ctx).ListVersions(ctx)
+}
+
+// Idempotency lets a caller repeat a request without doing its work twice: when
+// a reply was lost on the way, the same key brings it back.
+type Idempotency struct{ store FullStore }
+
+// NewIdempotency keeps replies in the store. The use cases that it guards must
+// work on InStep of the same store.
+func NewIdempotency(store FullStore) *Idempotency { return &Idempotency{store} }
+
+// Do runs do once for the key of the caller's tenant and keeps its reply, in
+// one step with all that do wrote. again is true if the reply was kept before.
+// If do fails nothing is kept and the key stays free. It fails with
+// ErrKeyReused if the key came with another request before.
+func (i *Idempotency) Do(ctx context.Context, key string, request [32]byte, do func(ctx context.Context) (Reply, error)) (reply Reply, again bool, err error) {
+	return i.store.Once(ctx, key, request, func(ctx context.Context, s FullStore) (Reply, error) {
+		return do(context.WithValue(ctx, stepKey{}, s))
+	})
+}
