@@ -105,12 +105,12 @@ func (c *serveCmd) Run(ctx context.Context, std streams) error {
 	}
 	log := slog.New(slog.NewJSONHandler(std.err, nil))
 	started := time.Now()
-	book, err := library.Book()
+	store := memory.New(c.Keep)
+	live, err := liveLaw(ctx, store, log)
 	if err != nil {
 		return err
 	}
-	store := memory.New(c.Keep)
-	edge := api.Config{Service: service.New(book, store, time.Now), Logger: log}
+	edge := api.Config{Service: service.NewLive(live, store, time.Now), Authoring: service.NewAuthoring(store, live, time.Now), Logger: log}
 	if edge.Auth, edge.Keys, err = c.callers(ctx, store); err != nil {
 		return err
 	}
@@ -132,7 +132,8 @@ func (c *serveCmd) Run(ctx context.Context, std streams) error {
 		return fmt.Errorf("listen on %s (--listen, DRAWGEAR_LISTEN): %w", c.Listen, err)
 	}
 	url := "http://" + listener.Addr().String()
-	log.Info("serving", "address", url, "jurisdictions", len(book.Jurisdictions()), "rulesets", len(book.Rulesets()),
+	shipped := edge.Service.Ready(ctx).Library
+	log.Info("serving", "address", url, "jurisdictions", shipped.Jurisdictions, "rulesets", shipped.Rulesets,
 		"started_in", time.Since(started).Round(time.Millisecond).String(),
 		"store", "memory: records end with this process", "keys", edge.Auth != nil)
 	bearer := ""
@@ -141,6 +142,7 @@ func (c *serveCmd) Run(ctx context.Context, std streams) error {
 	}
 	fmt.Fprintf(std.err, "try: curl -s '%s/v1/assessments?record=false'%s -H 'Content-Type: application/json' -d '%s'\n", url, bearer, tryRig)
 
+	go live.Run(ctx)
 	failed := make(chan error, 1)
 	go func() { failed <- server.Serve(listener) }()
 	select {
@@ -217,6 +219,24 @@ func (*keyNewCmd) Run(std streams) error {
 		return fmt.Errorf("print the key: %w", err)
 	}
 	return nil
+}
+
+// liveLaw is the law that answers: what ships, and what is published to the
+// store.
+func liveLaw(ctx context.Context, store service.FullStore, log *slog.Logger) (*service.Snapshots, error) {
+	files, err := library.Files()
+	if err != nil {
+		return nil, err
+	}
+	documents := make([][]byte, len(files))
+	for i, f := range files {
+		documents[i] = f.Data
+	}
+	live := service.NewSnapshots(store, log, time.Now)
+	if err := live.Start(ctx, documents); err != nil {
+		return nil, err
+	}
+	return live, nil
 }
 
 // tryRig is a question that works when pasted: a tandem horse float.

@@ -23,8 +23,10 @@ type Config struct {
 	Auth      Authenticator      // who asks; nil takes everybody on this machine for service.Local()
 	Keys      *service.Keyring   // issued and revoked over HTTP; nil for a service without keys
 	Authoring *service.Authoring // house rules; nil for a service whose law stays as it is
-	Logger    *slog.Logger       // access and faults; nil for none
-	Timeout   time.Duration      // for one request, body not counted; 0 for DefaultTimeout
+	Ledger    *service.Ledger    // proofs; nil for a service without
+	Once      *service.Idempotency
+	Logger    *slog.Logger  // access and faults; nil for none
+	Timeout   time.Duration // for one request, body not counted; 0 for DefaultTimeout
 }
 
 // New returns the service as an http.Handler. How long a request may take to
@@ -42,8 +44,8 @@ func New(cfg Config) *echo.Echo {
 	e.Binder = binder{}
 	e.HTTPErrorHandler = problemHandler(cfg.Logger)
 	e.Use(nameRequest, logAccess(cfg.Logger), secure, recovered(cfg.Logger), inTime(cfg.Timeout),
-		authorize(openapi.Operations(), cfg.Auth, cfg.Logger), checkParameters(openapi.Operations()))
-	RegisterHandlers(withHead{e}, NewStrictHandler(&handlers{service: cfg.Service, keys: cfg.Keys, authoring: cfg.Authoring}, []StrictMiddlewareFunc{readDraft}))
+		authorize(openapi.Operations(), cfg.Auth, cfg.Logger), checkParameters(openapi.Operations()), once(openapi.Operations(), cfg.Once))
+	RegisterHandlers(withHead{e}, NewStrictHandler(&handlers{service: cfg.Service, keys: cfg.Keys, authoring: cfg.Authoring, ledger: cfg.Ledger}, []StrictMiddlewareFunc{readDraft}))
 	return e
 }
 

@@ -83,6 +83,7 @@ const (
 	ProblemBodyTooLarge         ProblemType = "/problems/body-too-large"
 	ProblemCheckFailed          ProblemType = "/problems/check-failed"
 	ProblemForbidden            ProblemType = "/problems/forbidden"
+	ProblemIdempotencyKeyReused ProblemType = "/problems/idempotency-key-reused"
 	ProblemInternal             ProblemType = "/problems/internal"
 	ProblemInvalidBody          ProblemType = "/problems/invalid-body"
 	ProblemInvalidRig           ProblemType = "/problems/invalid-rig"
@@ -115,6 +116,8 @@ func (e ProblemType) Valid() bool {
 	case ProblemCheckFailed:
 		return true
 	case ProblemForbidden:
+		return true
+	case ProblemIdempotencyKeyReused:
 		return true
 	case ProblemInternal:
 		return true
@@ -469,6 +472,12 @@ type Liveness struct {
 // Example: alive
 type LivenessStatus string
 
+// LogConsistency What shows that one log is the beginning of another.
+type LogConsistency = service.Consistency
+
+// LogHead A signed statement of how long the log is and what its root is.
+type LogHead = service.Head
+
 // Mass A mass; kg, g, t (1000 kg) or lb (0.45359237 kg exactly); up to 100000 kg.
 //
 // Example: 2000 kg
@@ -514,6 +523,7 @@ type Pointer = string
 // | `/problems/own-text` | 409 | the author of a text cannot approve it |
 // | `/problems/check-failed` | 409 | the check of a ruleset version found what keeps it back |
 // | `/problems/too-many-drafts` | 409 | the tenant has as many versions on their way as it may have |
+// | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
 // | `/problems/stale` | 412 | somebody changed the thing meanwhile |
 // | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
 // | `/problems/unsupported-media-type` | 415 | the body is of a kind that the operation does not take, or not plain UTF-8 |
@@ -563,6 +573,9 @@ type Problem struct {
 //
 // Example: /problems/invalid-rig
 type ProblemType string
+
+// Proof What shows that an assessment is in the log.
+type Proof = service.Proof
 
 // Question One answer, with the findings behind it.
 type Question = rules.Question
@@ -722,6 +735,9 @@ type CompareWith = int
 // Cursor Example: MTc2NDA3MjAwMDAwMDAwMC5NRlpXSzQz
 type Cursor = string
 
+// IdempotencyKey Example: 5f0c3b52-7a0f-4a7e-9d0e-3f1d2c7b8a90
+type IdempotencyKey = string
+
 // IfMatch Example: "2c26b46b68ffc68ff99b453c1d304134"
 type IfMatch = string
 
@@ -740,6 +756,12 @@ type KnownAt = time.Time
 
 // Limit Example: 20
 type Limit = int
+
+// LogFrom Example: 10
+type LogFrom = int
+
+// LogTo Example: 12
+type LogTo = int
 
 // Record Example: false
 type Record = bool
@@ -770,6 +792,7 @@ type VersionPath = int
 // | `/problems/own-text` | 409 | the author of a text cannot approve it |
 // | `/problems/check-failed` | 409 | the check of a ruleset version found what keeps it back |
 // | `/problems/too-many-drafts` | 409 | the tenant has as many versions on their way as it may have |
+// | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
 // | `/problems/stale` | 412 | somebody changed the thing meanwhile |
 // | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
 // | `/problems/unsupported-media-type` | 415 | the body is of a kind that the operation does not take, or not plain UTF-8 |
@@ -800,6 +823,7 @@ type BadRequest = Problem
 // | `/problems/own-text` | 409 | the author of a text cannot approve it |
 // | `/problems/check-failed` | 409 | the check of a ruleset version found what keeps it back |
 // | `/problems/too-many-drafts` | 409 | the tenant has as many versions on their way as it may have |
+// | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
 // | `/problems/stale` | 412 | somebody changed the thing meanwhile |
 // | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
 // | `/problems/unsupported-media-type` | 415 | the body is of a kind that the operation does not take, or not plain UTF-8 |
@@ -830,6 +854,7 @@ type DocumentTooLarge = Problem
 // | `/problems/own-text` | 409 | the author of a text cannot approve it |
 // | `/problems/check-failed` | 409 | the check of a ruleset version found what keeps it back |
 // | `/problems/too-many-drafts` | 409 | the tenant has as many versions on their way as it may have |
+// | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
 // | `/problems/stale` | 412 | somebody changed the thing meanwhile |
 // | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
 // | `/problems/unsupported-media-type` | 415 | the body is of a kind that the operation does not take, or not plain UTF-8 |
@@ -860,6 +885,7 @@ type Forbidden = Problem
 // | `/problems/own-text` | 409 | the author of a text cannot approve it |
 // | `/problems/check-failed` | 409 | the check of a ruleset version found what keeps it back |
 // | `/problems/too-many-drafts` | 409 | the tenant has as many versions on their way as it may have |
+// | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
 // | `/problems/stale` | 412 | somebody changed the thing meanwhile |
 // | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
 // | `/problems/unsupported-media-type` | 415 | the body is of a kind that the operation does not take, or not plain UTF-8 |
@@ -890,6 +916,7 @@ type Internal = Problem
 // | `/problems/own-text` | 409 | the author of a text cannot approve it |
 // | `/problems/check-failed` | 409 | the check of a ruleset version found what keeps it back |
 // | `/problems/too-many-drafts` | 409 | the tenant has as many versions on their way as it may have |
+// | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
 // | `/problems/stale` | 412 | somebody changed the thing meanwhile |
 // | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
 // | `/problems/unsupported-media-type` | 415 | the body is of a kind that the operation does not take, or not plain UTF-8 |
@@ -920,6 +947,7 @@ type InvalidBody = Problem
 // | `/problems/own-text` | 409 | the author of a text cannot approve it |
 // | `/problems/check-failed` | 409 | the check of a ruleset version found what keeps it back |
 // | `/problems/too-many-drafts` | 409 | the tenant has as many versions on their way as it may have |
+// | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
 // | `/problems/stale` | 412 | somebody changed the thing meanwhile |
 // | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
 // | `/problems/unsupported-media-type` | 415 | the body is of a kind that the operation does not take, or not plain UTF-8 |
@@ -950,6 +978,7 @@ type InvalidRuleset = Problem
 // | `/problems/own-text` | 409 | the author of a text cannot approve it |
 // | `/problems/check-failed` | 409 | the check of a ruleset version found what keeps it back |
 // | `/problems/too-many-drafts` | 409 | the tenant has as many versions on their way as it may have |
+// | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
 // | `/problems/stale` | 412 | somebody changed the thing meanwhile |
 // | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
 // | `/problems/unsupported-media-type` | 415 | the body is of a kind that the operation does not take, or not plain UTF-8 |
@@ -980,6 +1009,7 @@ type NoRulesetType = Problem
 // | `/problems/own-text` | 409 | the author of a text cannot approve it |
 // | `/problems/check-failed` | 409 | the check of a ruleset version found what keeps it back |
 // | `/problems/too-many-drafts` | 409 | the tenant has as many versions on their way as it may have |
+// | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
 // | `/problems/stale` | 412 | somebody changed the thing meanwhile |
 // | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
 // | `/problems/unsupported-media-type` | 415 | the body is of a kind that the operation does not take, or not plain UTF-8 |
@@ -1010,6 +1040,7 @@ type NoTag = Problem
 // | `/problems/own-text` | 409 | the author of a text cannot approve it |
 // | `/problems/check-failed` | 409 | the check of a ruleset version found what keeps it back |
 // | `/problems/too-many-drafts` | 409 | the tenant has as many versions on their way as it may have |
+// | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
 // | `/problems/stale` | 412 | somebody changed the thing meanwhile |
 // | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
 // | `/problems/unsupported-media-type` | 415 | the body is of a kind that the operation does not take, or not plain UTF-8 |
@@ -1040,6 +1071,7 @@ type NotFound = Problem
 // | `/problems/own-text` | 409 | the author of a text cannot approve it |
 // | `/problems/check-failed` | 409 | the check of a ruleset version found what keeps it back |
 // | `/problems/too-many-drafts` | 409 | the tenant has as many versions on their way as it may have |
+// | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
 // | `/problems/stale` | 412 | somebody changed the thing meanwhile |
 // | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
 // | `/problems/unsupported-media-type` | 415 | the body is of a kind that the operation does not take, or not plain UTF-8 |
@@ -1070,6 +1102,7 @@ type RequestTimeout = Problem
 // | `/problems/own-text` | 409 | the author of a text cannot approve it |
 // | `/problems/check-failed` | 409 | the check of a ruleset version found what keeps it back |
 // | `/problems/too-many-drafts` | 409 | the tenant has as many versions on their way as it may have |
+// | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
 // | `/problems/stale` | 412 | somebody changed the thing meanwhile |
 // | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
 // | `/problems/unsupported-media-type` | 415 | the body is of a kind that the operation does not take, or not plain UTF-8 |
@@ -1100,6 +1133,7 @@ type RulesetConflict = Problem
 // | `/problems/own-text` | 409 | the author of a text cannot approve it |
 // | `/problems/check-failed` | 409 | the check of a ruleset version found what keeps it back |
 // | `/problems/too-many-drafts` | 409 | the tenant has as many versions on their way as it may have |
+// | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
 // | `/problems/stale` | 412 | somebody changed the thing meanwhile |
 // | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
 // | `/problems/unsupported-media-type` | 415 | the body is of a kind that the operation does not take, or not plain UTF-8 |
@@ -1130,6 +1164,7 @@ type RulesetUnavailable = Problem
 // | `/problems/own-text` | 409 | the author of a text cannot approve it |
 // | `/problems/check-failed` | 409 | the check of a ruleset version found what keeps it back |
 // | `/problems/too-many-drafts` | 409 | the tenant has as many versions on their way as it may have |
+// | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
 // | `/problems/stale` | 412 | somebody changed the thing meanwhile |
 // | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
 // | `/problems/unsupported-media-type` | 415 | the body is of a kind that the operation does not take, or not plain UTF-8 |
@@ -1160,6 +1195,7 @@ type Stale = Problem
 // | `/problems/own-text` | 409 | the author of a text cannot approve it |
 // | `/problems/check-failed` | 409 | the check of a ruleset version found what keeps it back |
 // | `/problems/too-many-drafts` | 409 | the tenant has as many versions on their way as it may have |
+// | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
 // | `/problems/stale` | 412 | somebody changed the thing meanwhile |
 // | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
 // | `/problems/unsupported-media-type` | 415 | the body is of a kind that the operation does not take, or not plain UTF-8 |
@@ -1190,6 +1226,7 @@ type TooLarge = Problem
 // | `/problems/own-text` | 409 | the author of a text cannot approve it |
 // | `/problems/check-failed` | 409 | the check of a ruleset version found what keeps it back |
 // | `/problems/too-many-drafts` | 409 | the tenant has as many versions on their way as it may have |
+// | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
 // | `/problems/stale` | 412 | somebody changed the thing meanwhile |
 // | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
 // | `/problems/unsupported-media-type` | 415 | the body is of a kind that the operation does not take, or not plain UTF-8 |
@@ -1220,6 +1257,7 @@ type Unauthenticated = Problem
 // | `/problems/own-text` | 409 | the author of a text cannot approve it |
 // | `/problems/check-failed` | 409 | the check of a ruleset version found what keeps it back |
 // | `/problems/too-many-drafts` | 409 | the tenant has as many versions on their way as it may have |
+// | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
 // | `/problems/stale` | 412 | somebody changed the thing meanwhile |
 // | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
 // | `/problems/unsupported-media-type` | 415 | the body is of a kind that the operation does not take, or not plain UTF-8 |
@@ -1250,6 +1288,7 @@ type Unavailable = Problem
 // | `/problems/own-text` | 409 | the author of a text cannot approve it |
 // | `/problems/check-failed` | 409 | the check of a ruleset version found what keeps it back |
 // | `/problems/too-many-drafts` | 409 | the tenant has as many versions on their way as it may have |
+// | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
 // | `/problems/stale` | 412 | somebody changed the thing meanwhile |
 // | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
 // | `/problems/unsupported-media-type` | 415 | the body is of a kind that the operation does not take, or not plain UTF-8 |
@@ -1280,6 +1319,7 @@ type Unprocessable = Problem
 // | `/problems/own-text` | 409 | the author of a text cannot approve it |
 // | `/problems/check-failed` | 409 | the check of a ruleset version found what keeps it back |
 // | `/problems/too-many-drafts` | 409 | the tenant has as many versions on their way as it may have |
+// | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
 // | `/problems/stale` | 412 | somebody changed the thing meanwhile |
 // | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
 // | `/problems/unsupported-media-type` | 415 | the body is of a kind that the operation does not take, or not plain UTF-8 |
@@ -1314,6 +1354,24 @@ type CreateAssessmentParams struct {
 
 	// KnownAt Knowledge time: the answer is that of the ruleset versions which had been published to the service by then, and were not withdrawn by then. A time in UTC that is past (RFC 3339), to the microsecond. Left out, now.
 	KnownAt *KnownAt `form:"known_at,omitempty" json:"known_at,omitempty"`
+
+	// IdempotencyKey A text of the caller's own, new for each request that is not a repeat. The same key with the same request gives the first reply again, marked with `Idempotency-Replayed: true`, and does nothing twice; with another request it is refused. Only replies of success are kept.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key,omitempty"`
+}
+
+// GetLogConsistencyParams defines parameters for GetLogConsistency.
+type GetLogConsistencyParams struct {
+	// From The earlier size of the log.
+	From LogFrom `form:"from" json:"from"`
+
+	// To The later size of the log.
+	To LogTo `form:"to" json:"to"`
+}
+
+// CreateRulesetParams defines parameters for CreateRuleset.
+type CreateRulesetParams struct {
+	// IdempotencyKey A text of the caller's own, new for each request that is not a repeat. The same key with the same request gives the first reply again, marked with `Idempotency-Replayed: true`, and does nothing twice; with another request it is refused. Only replies of success are kept.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key,omitempty"`
 }
 
 // ReplaceRulesetDraftParams defines parameters for ReplaceRulesetDraft.
@@ -1324,6 +1382,9 @@ type ReplaceRulesetDraftParams struct {
 
 // ApproveRulesetVersionParams defines parameters for ApproveRulesetVersion.
 type ApproveRulesetVersionParams struct {
+	// IdempotencyKey A text of the caller's own, new for each request that is not a repeat. The same key with the same request gives the first reply again, marked with `Idempotency-Replayed: true`, and does nothing twice; with another request it is refused. Only replies of success are kept.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key,omitempty"`
+
 	// IfMatch The `ETag` of the version that the caller saw (RFC 9110). Without it the request is refused.
 	IfMatch IfMatch `json:"If-Match,omitempty"`
 }
@@ -1342,12 +1403,18 @@ type CompareRulesetVersionsParams struct {
 
 // PublishRulesetVersionParams defines parameters for PublishRulesetVersion.
 type PublishRulesetVersionParams struct {
+	// IdempotencyKey A text of the caller's own, new for each request that is not a repeat. The same key with the same request gives the first reply again, marked with `Idempotency-Replayed: true`, and does nothing twice; with another request it is refused. Only replies of success are kept.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key,omitempty"`
+
 	// IfMatch The `ETag` of the version that the caller saw (RFC 9110). Without it the request is refused.
 	IfMatch IfMatch `json:"If-Match,omitempty"`
 }
 
 // WithdrawRulesetVersionParams defines parameters for WithdrawRulesetVersion.
 type WithdrawRulesetVersionParams struct {
+	// IdempotencyKey A text of the caller's own, new for each request that is not a repeat. The same key with the same request gives the first reply again, marked with `Idempotency-Replayed: true`, and does nothing twice; with another request it is refused. Only replies of success are kept.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key,omitempty"`
+
 	// IfMatch The `ETag` of the version that the caller saw (RFC 9110). Without it the request is refused.
 	IfMatch IfMatch `json:"If-Match,omitempty"`
 }
@@ -1387,6 +1454,9 @@ type ServerInterface interface {
 	// GetAssessment Read a kept assessment
 	// (GET /v1/assessments/{id})
 	GetAssessment(ctx echo.Context, id AssessmentID) error
+	// ProveAssessment Prove that an assessment is in the log
+	// (GET /v1/assessments/{id}/proof)
+	ProveAssessment(ctx echo.Context, id AssessmentID) error
 	// ReplayAssessment Evaluate a kept assessment again
 	// (POST /v1/assessments/{id}/replay)
 	ReplayAssessment(ctx echo.Context, id AssessmentID) error
@@ -1405,12 +1475,21 @@ type ServerInterface interface {
 	// RevokeKey Revoke an API key
 	// (DELETE /v1/keys/{id})
 	RevokeKey(ctx echo.Context, id KeyID) error
+	// GetLogHead Get the signed head of the log
+	// (GET /v1/log)
+	GetLogHead(ctx echo.Context) error
+	// GetLogConsistency Prove that the log only grew
+	// (GET /v1/log/consistency)
+	GetLogConsistency(ctx echo.Context, params GetLogConsistencyParams) error
+	// ExportLog Export the log
+	// (GET /v1/log/export)
+	ExportLog(ctx echo.Context) error
 	// ListRulesets List rulesets
 	// (GET /v1/rulesets)
 	ListRulesets(ctx echo.Context) error
 	// CreateRuleset Draft a version of house rules
 	// (POST /v1/rulesets)
-	CreateRuleset(ctx echo.Context) error
+	CreateRuleset(ctx echo.Context, params CreateRulesetParams) error
 	// GetRuleset Read one ruleset
 	// (GET /v1/rulesets/{id})
 	GetRuleset(ctx echo.Context, id RulesetID) error
@@ -1537,6 +1616,23 @@ func (w *ServerInterfaceWrapper) CreateAssessment(ctx echo.Context) error {
 		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter known_at: %s", err))
 	}
 
+	headers := ctx.Request().Header
+	// ------------- Optional header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for Idempotency-Key, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter Idempotency-Key: %s", err))
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+	}
+
 	// Invoke the callback with all the unmarshaled arguments
 	err = w.Handler.CreateAssessment(ctx, params)
 	return err
@@ -1555,6 +1651,22 @@ func (w *ServerInterfaceWrapper) GetAssessment(ctx echo.Context) error {
 
 	// Invoke the callback with all the unmarshaled arguments
 	err = w.Handler.GetAssessment(ctx, id)
+	return err
+}
+
+// ProveAssessment converts echo context to params.
+func (w *ServerInterfaceWrapper) ProveAssessment(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "id" -------------
+	var id AssessmentID
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.ProveAssessment(ctx, id)
 	return err
 }
 
@@ -1633,6 +1745,49 @@ func (w *ServerInterfaceWrapper) RevokeKey(ctx echo.Context) error {
 	return err
 }
 
+// GetLogHead converts echo context to params.
+func (w *ServerInterfaceWrapper) GetLogHead(ctx echo.Context) error {
+	var err error
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.GetLogHead(ctx)
+	return err
+}
+
+// GetLogConsistency converts echo context to params.
+func (w *ServerInterfaceWrapper) GetLogConsistency(ctx echo.Context) error {
+	var err error
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params GetLogConsistencyParams
+	// ------------- Required query parameter "from" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, true, "from", ctx.QueryParams(), &params.From, runtime.BindQueryParameterOptions{Type: "integer", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter from: %s", err))
+	}
+
+	// ------------- Required query parameter "to" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, true, "to", ctx.QueryParams(), &params.To, runtime.BindQueryParameterOptions{Type: "integer", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter to: %s", err))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.GetLogConsistency(ctx, params)
+	return err
+}
+
+// ExportLog converts echo context to params.
+func (w *ServerInterfaceWrapper) ExportLog(ctx echo.Context) error {
+	var err error
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.ExportLog(ctx)
+	return err
+}
+
 // ListRulesets converts echo context to params.
 func (w *ServerInterfaceWrapper) ListRulesets(ctx echo.Context) error {
 	var err error
@@ -1646,8 +1801,28 @@ func (w *ServerInterfaceWrapper) ListRulesets(ctx echo.Context) error {
 func (w *ServerInterfaceWrapper) CreateRuleset(ctx echo.Context) error {
 	var err error
 
+	// Parameter object where we will unmarshal all parameters from the context
+	var params CreateRulesetParams
+
+	headers := ctx.Request().Header
+	// ------------- Optional header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for Idempotency-Key, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter Idempotency-Key: %s", err))
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+	}
+
 	// Invoke the callback with all the unmarshaled arguments
-	err = w.Handler.CreateRuleset(ctx)
+	err = w.Handler.CreateRuleset(ctx, params)
 	return err
 }
 
@@ -1774,6 +1949,21 @@ func (w *ServerInterfaceWrapper) ApproveRulesetVersion(ctx echo.Context) error {
 	var params ApproveRulesetVersionParams
 
 	headers := ctx.Request().Header
+	// ------------- Optional header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for Idempotency-Key, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter Idempotency-Key: %s", err))
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+	}
 	// ------------- Optional header parameter "If-Match" -------------
 	if valueList, found := headers[http.CanonicalHeaderKey("If-Match")]; found {
 		var IfMatch IfMatch
@@ -1889,6 +2079,21 @@ func (w *ServerInterfaceWrapper) PublishRulesetVersion(ctx echo.Context) error {
 	var params PublishRulesetVersionParams
 
 	headers := ctx.Request().Header
+	// ------------- Optional header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for Idempotency-Key, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter Idempotency-Key: %s", err))
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+	}
 	// ------------- Optional header parameter "If-Match" -------------
 	if valueList, found := headers[http.CanonicalHeaderKey("If-Match")]; found {
 		var IfMatch IfMatch
@@ -1933,6 +2138,21 @@ func (w *ServerInterfaceWrapper) WithdrawRulesetVersion(ctx echo.Context) error 
 	var params WithdrawRulesetVersionParams
 
 	headers := ctx.Request().Header
+	// ------------- Optional header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for Idempotency-Key, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter Idempotency-Key: %s", err))
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+	}
 	// ------------- Optional header parameter "If-Match" -------------
 	if valueList, found := headers[http.CanonicalHeaderKey("If-Match")]; found {
 		var IfMatch IfMatch
@@ -2021,6 +2241,7 @@ func RegisterHandlersWithBaseURL(router EchoRouter, si ServerInterface, baseURL 
 // RegisterHandlersWithOptions registers handlers using the supplied options,
 // including any per-operation middleware.
 func RegisterHandlersWithOptions(router EchoRouter, si ServerInterface, options RegisterHandlersOptions) {
+
 	wrapper := ServerInterfaceWrapper{
 		Handler: si,
 	}
@@ -2029,6 +2250,10 @@ func RegisterHandlersWithOptions(router EchoRouter, si ServerInterface, options 
 	router.POST(options.BaseURL+"/v1/assessments", wrapper.CreateAssessment, options.OperationMiddlewares["createAssessment"]...)
 	router.GET(options.BaseURL+"/v1/assessments/:id", wrapper.GetAssessment, options.OperationMiddlewares["getAssessment"]...)
 	router.POST(options.BaseURL+"/v1/assessments/:id/replay", wrapper.ReplayAssessment, options.OperationMiddlewares["replayAssessment"]...)
+	router.GET(options.BaseURL+"/v1/assessments/:id/proof", wrapper.ProveAssessment, options.OperationMiddlewares["proveAssessment"]...)
+	router.GET(options.BaseURL+"/v1/log", wrapper.GetLogHead, options.OperationMiddlewares["getLogHead"]...)
+	router.GET(options.BaseURL+"/v1/log/consistency", wrapper.GetLogConsistency, options.OperationMiddlewares["getLogConsistency"]...)
+	router.GET(options.BaseURL+"/v1/log/export", wrapper.ExportLog, options.OperationMiddlewares["exportLog"]...)
 	router.GET(options.BaseURL+"/v1/jurisdictions", wrapper.ListJurisdictions, options.OperationMiddlewares["listJurisdictions"]...)
 	router.GET(options.BaseURL+"/v1/jurisdictions/:code", wrapper.GetJurisdiction, options.OperationMiddlewares["getJurisdiction"]...)
 	router.GET(options.BaseURL+"/v1/rulesets", wrapper.ListRulesets, options.OperationMiddlewares["listRulesets"]...)
@@ -2050,6 +2275,7 @@ func RegisterHandlersWithOptions(router EchoRouter, si ServerInterface, options 
 	router.GET(options.BaseURL+"/openapi.json", wrapper.GetContract, options.OperationMiddlewares["getContract"]...)
 	router.GET(options.BaseURL+"/livez", wrapper.GetLiveness, options.OperationMiddlewares["getLiveness"]...)
 	router.GET(options.BaseURL+"/readyz", wrapper.GetReadiness, options.OperationMiddlewares["getReadiness"]...)
+
 }
 
 type BadRequestApplicationProblemPlusJSONResponse Problem
@@ -2109,7 +2335,8 @@ type UnprocessableApplicationProblemPlusJSONResponse Problem
 
 type UnsupportedMediaTypeApplicationProblemPlusJSONResponse Problem
 
-type GetLivenessRequestObject struct{}
+type GetLivenessRequestObject struct {
+}
 
 type GetLivenessResponseObject interface {
 	VisitGetLivenessResponse(w http.ResponseWriter) error
@@ -2118,6 +2345,7 @@ type GetLivenessResponseObject interface {
 type GetLiveness200JSONResponse Liveness
 
 func (response GetLiveness200JSONResponse) VisitGetLivenessResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -2133,6 +2361,7 @@ type GetLiveness400ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response GetLiveness400ApplicationProblemPlusJSONResponse) VisitGetLivenessResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -2148,6 +2377,7 @@ type GetLiveness500ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response GetLiveness500ApplicationProblemPlusJSONResponse) VisitGetLivenessResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -2158,7 +2388,8 @@ func (response GetLiveness500ApplicationProblemPlusJSONResponse) VisitGetLivenes
 	return err
 }
 
-type GetContractRequestObject struct{}
+type GetContractRequestObject struct {
+}
 
 type GetContractResponseObject interface {
 	VisitGetContractResponse(w http.ResponseWriter) error
@@ -2167,6 +2398,7 @@ type GetContractResponseObject interface {
 type GetContract200JSONResponse Contract
 
 func (response GetContract200JSONResponse) VisitGetContractResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -2182,6 +2414,7 @@ type GetContract400ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response GetContract400ApplicationProblemPlusJSONResponse) VisitGetContractResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -2197,6 +2430,7 @@ type GetContract500ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response GetContract500ApplicationProblemPlusJSONResponse) VisitGetContractResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -2207,7 +2441,8 @@ func (response GetContract500ApplicationProblemPlusJSONResponse) VisitGetContrac
 	return err
 }
 
-type GetReadinessRequestObject struct{}
+type GetReadinessRequestObject struct {
+}
 
 type GetReadinessResponseObject interface {
 	VisitGetReadinessResponse(w http.ResponseWriter) error
@@ -2216,6 +2451,7 @@ type GetReadinessResponseObject interface {
 type GetReadiness200JSONResponse Readiness
 
 func (response GetReadiness200JSONResponse) VisitGetReadinessResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -2231,6 +2467,7 @@ type GetReadiness400ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response GetReadiness400ApplicationProblemPlusJSONResponse) VisitGetReadinessResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -2246,6 +2483,7 @@ type GetReadiness500ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response GetReadiness500ApplicationProblemPlusJSONResponse) VisitGetReadinessResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -2259,6 +2497,7 @@ func (response GetReadiness500ApplicationProblemPlusJSONResponse) VisitGetReadin
 type GetReadiness503JSONResponse Readiness
 
 func (response GetReadiness503JSONResponse) VisitGetReadinessResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -2280,6 +2519,7 @@ type ListAssessmentsResponseObject interface {
 type ListAssessments200JSONResponse AssessmentPage
 
 func (response ListAssessments200JSONResponse) VisitListAssessmentsResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -2295,6 +2535,7 @@ type ListAssessments400ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ListAssessments400ApplicationProblemPlusJSONResponse) VisitListAssessmentsResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -2310,6 +2551,7 @@ type ListAssessments401ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ListAssessments401ApplicationProblemPlusJSONResponse) VisitListAssessmentsResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
@@ -2326,6 +2568,7 @@ type ListAssessments403ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ListAssessments403ApplicationProblemPlusJSONResponse) VisitListAssessmentsResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
@@ -2342,6 +2585,7 @@ type ListAssessments500ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ListAssessments500ApplicationProblemPlusJSONResponse) VisitListAssessmentsResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -2357,6 +2601,7 @@ type ListAssessments503ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ListAssessments503ApplicationProblemPlusJSONResponse) VisitListAssessmentsResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
@@ -2380,6 +2625,7 @@ type CreateAssessmentResponseObject interface {
 type CreateAssessment200JSONResponse Assessment
 
 func (response CreateAssessment200JSONResponse) VisitCreateAssessmentResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -2400,6 +2646,7 @@ type CreateAssessment201JSONResponse struct {
 }
 
 func (response CreateAssessment201JSONResponse) VisitCreateAssessmentResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
@@ -2416,6 +2663,7 @@ type CreateAssessment400ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response CreateAssessment400ApplicationProblemPlusJSONResponse) VisitCreateAssessmentResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -2431,6 +2679,7 @@ type CreateAssessment401ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response CreateAssessment401ApplicationProblemPlusJSONResponse) VisitCreateAssessmentResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
@@ -2447,6 +2696,7 @@ type CreateAssessment403ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response CreateAssessment403ApplicationProblemPlusJSONResponse) VisitCreateAssessmentResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
@@ -2463,6 +2713,7 @@ type CreateAssessment408ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response CreateAssessment408ApplicationProblemPlusJSONResponse) VisitCreateAssessmentResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -2478,6 +2729,7 @@ type CreateAssessment409ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response CreateAssessment409ApplicationProblemPlusJSONResponse) VisitCreateAssessmentResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -2493,6 +2745,7 @@ type CreateAssessment413ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response CreateAssessment413ApplicationProblemPlusJSONResponse) VisitCreateAssessmentResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -2508,6 +2761,7 @@ type CreateAssessment415ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response CreateAssessment415ApplicationProblemPlusJSONResponse) VisitCreateAssessmentResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -2523,6 +2777,7 @@ type CreateAssessment422ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response CreateAssessment422ApplicationProblemPlusJSONResponse) VisitCreateAssessmentResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -2538,6 +2793,7 @@ type CreateAssessment500ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response CreateAssessment500ApplicationProblemPlusJSONResponse) VisitCreateAssessmentResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -2553,6 +2809,7 @@ type CreateAssessment503ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response CreateAssessment503ApplicationProblemPlusJSONResponse) VisitCreateAssessmentResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
@@ -2575,6 +2832,7 @@ type GetAssessmentResponseObject interface {
 type GetAssessment200JSONResponse Assessment
 
 func (response GetAssessment200JSONResponse) VisitGetAssessmentResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -2590,6 +2848,7 @@ type GetAssessment400ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response GetAssessment400ApplicationProblemPlusJSONResponse) VisitGetAssessmentResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -2605,6 +2864,7 @@ type GetAssessment401ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response GetAssessment401ApplicationProblemPlusJSONResponse) VisitGetAssessmentResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
@@ -2621,6 +2881,7 @@ type GetAssessment403ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response GetAssessment403ApplicationProblemPlusJSONResponse) VisitGetAssessmentResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
@@ -2637,6 +2898,7 @@ type GetAssessment404ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response GetAssessment404ApplicationProblemPlusJSONResponse) VisitGetAssessmentResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -2652,6 +2914,7 @@ type GetAssessment500ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response GetAssessment500ApplicationProblemPlusJSONResponse) VisitGetAssessmentResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -2667,6 +2930,128 @@ type GetAssessment503ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response GetAssessment503ApplicationProblemPlusJSONResponse) VisitGetAssessmentResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(503)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ProveAssessmentRequestObject struct {
+	ID AssessmentID `json:"id"`
+}
+
+type ProveAssessmentResponseObject interface {
+	VisitProveAssessmentResponse(w http.ResponseWriter) error
+}
+
+type ProveAssessment200JSONResponse Proof
+
+func (response ProveAssessment200JSONResponse) VisitProveAssessmentResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ProveAssessment400ApplicationProblemPlusJSONResponse struct {
+	BadRequestApplicationProblemPlusJSONResponse
+}
+
+func (response ProveAssessment400ApplicationProblemPlusJSONResponse) VisitProveAssessmentResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(400)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ProveAssessment401ApplicationProblemPlusJSONResponse struct {
+	UnauthenticatedApplicationProblemPlusJSONResponse
+}
+
+func (response ProveAssessment401ApplicationProblemPlusJSONResponse) VisitProveAssessmentResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ProveAssessment403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response ProveAssessment403ApplicationProblemPlusJSONResponse) VisitProveAssessmentResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ProveAssessment404ApplicationProblemPlusJSONResponse struct {
+	NotFoundApplicationProblemPlusJSONResponse
+}
+
+func (response ProveAssessment404ApplicationProblemPlusJSONResponse) VisitProveAssessmentResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(404)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ProveAssessment500ApplicationProblemPlusJSONResponse struct {
+	InternalApplicationProblemPlusJSONResponse
+}
+
+func (response ProveAssessment500ApplicationProblemPlusJSONResponse) VisitProveAssessmentResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(500)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ProveAssessment503ApplicationProblemPlusJSONResponse struct {
+	UnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response ProveAssessment503ApplicationProblemPlusJSONResponse) VisitProveAssessmentResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
@@ -2689,6 +3074,7 @@ type ReplayAssessmentResponseObject interface {
 type ReplayAssessment200JSONResponse Replay
 
 func (response ReplayAssessment200JSONResponse) VisitReplayAssessmentResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -2704,6 +3090,7 @@ type ReplayAssessment400ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ReplayAssessment400ApplicationProblemPlusJSONResponse) VisitReplayAssessmentResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -2719,6 +3106,7 @@ type ReplayAssessment401ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ReplayAssessment401ApplicationProblemPlusJSONResponse) VisitReplayAssessmentResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
@@ -2735,6 +3123,7 @@ type ReplayAssessment403ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ReplayAssessment403ApplicationProblemPlusJSONResponse) VisitReplayAssessmentResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
@@ -2751,6 +3140,7 @@ type ReplayAssessment404ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ReplayAssessment404ApplicationProblemPlusJSONResponse) VisitReplayAssessmentResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -2766,6 +3156,7 @@ type ReplayAssessment409ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ReplayAssessment409ApplicationProblemPlusJSONResponse) VisitReplayAssessmentResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -2781,6 +3172,7 @@ type ReplayAssessment500ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ReplayAssessment500ApplicationProblemPlusJSONResponse) VisitReplayAssessmentResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -2796,6 +3188,7 @@ type ReplayAssessment503ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ReplayAssessment503ApplicationProblemPlusJSONResponse) VisitReplayAssessmentResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
@@ -2807,7 +3200,8 @@ func (response ReplayAssessment503ApplicationProblemPlusJSONResponse) VisitRepla
 	return err
 }
 
-type ListJurisdictionsRequestObject struct{}
+type ListJurisdictionsRequestObject struct {
+}
 
 type ListJurisdictionsResponseObject interface {
 	VisitListJurisdictionsResponse(w http.ResponseWriter) error
@@ -2816,6 +3210,7 @@ type ListJurisdictionsResponseObject interface {
 type ListJurisdictions200JSONResponse JurisdictionPage
 
 func (response ListJurisdictions200JSONResponse) VisitListJurisdictionsResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -2831,6 +3226,7 @@ type ListJurisdictions400ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ListJurisdictions400ApplicationProblemPlusJSONResponse) VisitListJurisdictionsResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -2846,6 +3242,7 @@ type ListJurisdictions401ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ListJurisdictions401ApplicationProblemPlusJSONResponse) VisitListJurisdictionsResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
@@ -2862,6 +3259,7 @@ type ListJurisdictions403ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ListJurisdictions403ApplicationProblemPlusJSONResponse) VisitListJurisdictionsResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
@@ -2878,6 +3276,7 @@ type ListJurisdictions500ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ListJurisdictions500ApplicationProblemPlusJSONResponse) VisitListJurisdictionsResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -2893,6 +3292,7 @@ type ListJurisdictions503ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ListJurisdictions503ApplicationProblemPlusJSONResponse) VisitListJurisdictionsResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
@@ -2915,6 +3315,7 @@ type GetJurisdictionResponseObject interface {
 type GetJurisdiction200JSONResponse Jurisdiction
 
 func (response GetJurisdiction200JSONResponse) VisitGetJurisdictionResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -2930,6 +3331,7 @@ type GetJurisdiction400ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response GetJurisdiction400ApplicationProblemPlusJSONResponse) VisitGetJurisdictionResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -2945,6 +3347,7 @@ type GetJurisdiction401ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response GetJurisdiction401ApplicationProblemPlusJSONResponse) VisitGetJurisdictionResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
@@ -2961,6 +3364,7 @@ type GetJurisdiction403ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response GetJurisdiction403ApplicationProblemPlusJSONResponse) VisitGetJurisdictionResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
@@ -2977,6 +3381,7 @@ type GetJurisdiction404ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response GetJurisdiction404ApplicationProblemPlusJSONResponse) VisitGetJurisdictionResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -2992,6 +3397,7 @@ type GetJurisdiction500ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response GetJurisdiction500ApplicationProblemPlusJSONResponse) VisitGetJurisdictionResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -3007,6 +3413,7 @@ type GetJurisdiction503ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response GetJurisdiction503ApplicationProblemPlusJSONResponse) VisitGetJurisdictionResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
@@ -3018,7 +3425,8 @@ func (response GetJurisdiction503ApplicationProblemPlusJSONResponse) VisitGetJur
 	return err
 }
 
-type ListKeysRequestObject struct{}
+type ListKeysRequestObject struct {
+}
 
 type ListKeysResponseObject interface {
 	VisitListKeysResponse(w http.ResponseWriter) error
@@ -3027,6 +3435,7 @@ type ListKeysResponseObject interface {
 type ListKeys200JSONResponse KeyPage
 
 func (response ListKeys200JSONResponse) VisitListKeysResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -3042,6 +3451,7 @@ type ListKeys400ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ListKeys400ApplicationProblemPlusJSONResponse) VisitListKeysResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -3057,6 +3467,7 @@ type ListKeys401ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ListKeys401ApplicationProblemPlusJSONResponse) VisitListKeysResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
@@ -3073,6 +3484,7 @@ type ListKeys403ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ListKeys403ApplicationProblemPlusJSONResponse) VisitListKeysResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
@@ -3089,6 +3501,7 @@ type ListKeys404ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ListKeys404ApplicationProblemPlusJSONResponse) VisitListKeysResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -3104,6 +3517,7 @@ type ListKeys500ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ListKeys500ApplicationProblemPlusJSONResponse) VisitListKeysResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -3119,6 +3533,7 @@ type ListKeys503ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ListKeys503ApplicationProblemPlusJSONResponse) VisitListKeysResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
@@ -3148,6 +3563,7 @@ type CreateKey201JSONResponse struct {
 }
 
 func (response CreateKey201JSONResponse) VisitCreateKeyResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
@@ -3164,6 +3580,7 @@ type CreateKey400ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response CreateKey400ApplicationProblemPlusJSONResponse) VisitCreateKeyResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -3179,6 +3596,7 @@ type CreateKey401ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response CreateKey401ApplicationProblemPlusJSONResponse) VisitCreateKeyResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
@@ -3195,6 +3613,7 @@ type CreateKey403ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response CreateKey403ApplicationProblemPlusJSONResponse) VisitCreateKeyResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
@@ -3211,6 +3630,7 @@ type CreateKey404ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response CreateKey404ApplicationProblemPlusJSONResponse) VisitCreateKeyResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -3226,6 +3646,7 @@ type CreateKey408ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response CreateKey408ApplicationProblemPlusJSONResponse) VisitCreateKeyResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -3241,6 +3662,7 @@ type CreateKey413ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response CreateKey413ApplicationProblemPlusJSONResponse) VisitCreateKeyResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -3256,6 +3678,7 @@ type CreateKey415ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response CreateKey415ApplicationProblemPlusJSONResponse) VisitCreateKeyResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -3271,6 +3694,7 @@ type CreateKey422ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response CreateKey422ApplicationProblemPlusJSONResponse) VisitCreateKeyResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -3286,6 +3710,7 @@ type CreateKey500ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response CreateKey500ApplicationProblemPlusJSONResponse) VisitCreateKeyResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -3301,6 +3726,7 @@ type CreateKey503ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response CreateKey503ApplicationProblemPlusJSONResponse) VisitCreateKeyResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
@@ -3320,7 +3746,8 @@ type RevokeKeyResponseObject interface {
 	VisitRevokeKeyResponse(w http.ResponseWriter) error
 }
 
-type RevokeKey204Response struct{}
+type RevokeKey204Response struct {
+}
 
 func (response RevokeKey204Response) VisitRevokeKeyResponse(w http.ResponseWriter) error {
 	w.WriteHeader(204)
@@ -3332,6 +3759,7 @@ type RevokeKey400ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response RevokeKey400ApplicationProblemPlusJSONResponse) VisitRevokeKeyResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -3347,6 +3775,7 @@ type RevokeKey401ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response RevokeKey401ApplicationProblemPlusJSONResponse) VisitRevokeKeyResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
@@ -3363,6 +3792,7 @@ type RevokeKey403ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response RevokeKey403ApplicationProblemPlusJSONResponse) VisitRevokeKeyResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
@@ -3379,6 +3809,7 @@ type RevokeKey404ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response RevokeKey404ApplicationProblemPlusJSONResponse) VisitRevokeKeyResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -3394,6 +3825,7 @@ type RevokeKey500ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response RevokeKey500ApplicationProblemPlusJSONResponse) VisitRevokeKeyResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -3409,6 +3841,7 @@ type RevokeKey503ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response RevokeKey503ApplicationProblemPlusJSONResponse) VisitRevokeKeyResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
@@ -3420,7 +3853,398 @@ func (response RevokeKey503ApplicationProblemPlusJSONResponse) VisitRevokeKeyRes
 	return err
 }
 
-type ListRulesetsRequestObject struct{}
+type GetLogHeadRequestObject struct {
+}
+
+type GetLogHeadResponseObject interface {
+	VisitGetLogHeadResponse(w http.ResponseWriter) error
+}
+
+type GetLogHead200JSONResponse LogHead
+
+func (response GetLogHead200JSONResponse) VisitGetLogHeadResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetLogHead400ApplicationProblemPlusJSONResponse struct {
+	BadRequestApplicationProblemPlusJSONResponse
+}
+
+func (response GetLogHead400ApplicationProblemPlusJSONResponse) VisitGetLogHeadResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(400)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetLogHead401ApplicationProblemPlusJSONResponse struct {
+	UnauthenticatedApplicationProblemPlusJSONResponse
+}
+
+func (response GetLogHead401ApplicationProblemPlusJSONResponse) VisitGetLogHeadResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetLogHead403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response GetLogHead403ApplicationProblemPlusJSONResponse) VisitGetLogHeadResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetLogHead404ApplicationProblemPlusJSONResponse struct {
+	NotFoundApplicationProblemPlusJSONResponse
+}
+
+func (response GetLogHead404ApplicationProblemPlusJSONResponse) VisitGetLogHeadResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(404)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetLogHead500ApplicationProblemPlusJSONResponse struct {
+	InternalApplicationProblemPlusJSONResponse
+}
+
+func (response GetLogHead500ApplicationProblemPlusJSONResponse) VisitGetLogHeadResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(500)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetLogHead503ApplicationProblemPlusJSONResponse struct {
+	UnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response GetLogHead503ApplicationProblemPlusJSONResponse) VisitGetLogHeadResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(503)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetLogConsistencyRequestObject struct {
+	Params GetLogConsistencyParams
+}
+
+type GetLogConsistencyResponseObject interface {
+	VisitGetLogConsistencyResponse(w http.ResponseWriter) error
+}
+
+type GetLogConsistency200JSONResponse LogConsistency
+
+func (response GetLogConsistency200JSONResponse) VisitGetLogConsistencyResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetLogConsistency400ApplicationProblemPlusJSONResponse struct {
+	BadRequestApplicationProblemPlusJSONResponse
+}
+
+func (response GetLogConsistency400ApplicationProblemPlusJSONResponse) VisitGetLogConsistencyResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(400)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetLogConsistency401ApplicationProblemPlusJSONResponse struct {
+	UnauthenticatedApplicationProblemPlusJSONResponse
+}
+
+func (response GetLogConsistency401ApplicationProblemPlusJSONResponse) VisitGetLogConsistencyResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetLogConsistency403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response GetLogConsistency403ApplicationProblemPlusJSONResponse) VisitGetLogConsistencyResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetLogConsistency404ApplicationProblemPlusJSONResponse struct {
+	NotFoundApplicationProblemPlusJSONResponse
+}
+
+func (response GetLogConsistency404ApplicationProblemPlusJSONResponse) VisitGetLogConsistencyResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(404)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetLogConsistency500ApplicationProblemPlusJSONResponse struct {
+	InternalApplicationProblemPlusJSONResponse
+}
+
+func (response GetLogConsistency500ApplicationProblemPlusJSONResponse) VisitGetLogConsistencyResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(500)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetLogConsistency503ApplicationProblemPlusJSONResponse struct {
+	UnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response GetLogConsistency503ApplicationProblemPlusJSONResponse) VisitGetLogConsistencyResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(503)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ExportLogRequestObject struct {
+}
+
+type ExportLogResponseObject interface {
+	VisitExportLogResponse(w http.ResponseWriter) error
+}
+
+type ExportLog200ApplicationXNdjsonResponse struct {
+	Body          io.Reader
+	ContentLength int64
+}
+
+func (response ExportLog200ApplicationXNdjsonResponse) VisitExportLogResponse(w http.ResponseWriter) error {
+
+	w.Header().Set("Content-Type", "application/x-ndjson")
+	if response.ContentLength != 0 {
+		w.Header().Set("Content-Length", fmt.Sprint(response.ContentLength))
+	}
+	w.WriteHeader(200)
+
+	if closer, ok := response.Body.(io.ReadCloser); ok {
+		defer closer.Close()
+	}
+	flusher, ok := w.(http.Flusher)
+	if !ok {
+		// If w doesn't support flushing, fall back to io.Copy.
+		_, err := io.Copy(w, response.Body)
+		return err
+	}
+	// text/event-stream messages are typically small; use a
+	// modest buffer and flush after each chunk so clients see
+	// events immediately instead of waiting on OS buffering.
+	buf := make([]byte, 4096)
+	for {
+		n, err := response.Body.Read(buf)
+		if n > 0 {
+			if _, writeErr := w.Write(buf[:n]); writeErr != nil {
+				return writeErr
+			}
+			flusher.Flush()
+		}
+		if err != nil {
+			if err == io.EOF {
+				return nil
+			}
+			return err
+		}
+	}
+}
+
+type ExportLog400ApplicationProblemPlusJSONResponse struct {
+	BadRequestApplicationProblemPlusJSONResponse
+}
+
+func (response ExportLog400ApplicationProblemPlusJSONResponse) VisitExportLogResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(400)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ExportLog401ApplicationProblemPlusJSONResponse struct {
+	UnauthenticatedApplicationProblemPlusJSONResponse
+}
+
+func (response ExportLog401ApplicationProblemPlusJSONResponse) VisitExportLogResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ExportLog403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response ExportLog403ApplicationProblemPlusJSONResponse) VisitExportLogResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ExportLog404ApplicationProblemPlusJSONResponse struct {
+	NotFoundApplicationProblemPlusJSONResponse
+}
+
+func (response ExportLog404ApplicationProblemPlusJSONResponse) VisitExportLogResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(404)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ExportLog500ApplicationProblemPlusJSONResponse struct {
+	InternalApplicationProblemPlusJSONResponse
+}
+
+func (response ExportLog500ApplicationProblemPlusJSONResponse) VisitExportLogResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(500)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ExportLog503ApplicationProblemPlusJSONResponse struct {
+	UnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response ExportLog503ApplicationProblemPlusJSONResponse) VisitExportLogResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(503)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListRulesetsRequestObject struct {
+}
 
 type ListRulesetsResponseObject interface {
 	VisitListRulesetsResponse(w http.ResponseWriter) error
@@ -3429,6 +4253,7 @@ type ListRulesetsResponseObject interface {
 type ListRulesets200JSONResponse RulesetPage
 
 func (response ListRulesets200JSONResponse) VisitListRulesetsResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -3444,6 +4269,7 @@ type ListRulesets400ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ListRulesets400ApplicationProblemPlusJSONResponse) VisitListRulesetsResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -3459,6 +4285,7 @@ type ListRulesets401ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ListRulesets401ApplicationProblemPlusJSONResponse) VisitListRulesetsResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
@@ -3475,6 +4302,7 @@ type ListRulesets403ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ListRulesets403ApplicationProblemPlusJSONResponse) VisitListRulesetsResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
@@ -3491,6 +4319,7 @@ type ListRulesets500ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ListRulesets500ApplicationProblemPlusJSONResponse) VisitListRulesetsResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -3506,6 +4335,7 @@ type ListRulesets503ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ListRulesets503ApplicationProblemPlusJSONResponse) VisitListRulesetsResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
@@ -3518,6 +4348,7 @@ func (response ListRulesets503ApplicationProblemPlusJSONResponse) VisitListRules
 }
 
 type CreateRulesetRequestObject struct {
+	Params   CreateRulesetParams
 	JSONBody *CreateRulesetJSONRequestBody
 	Body     io.Reader
 }
@@ -3537,6 +4368,7 @@ type CreateRuleset201JSONResponse struct {
 }
 
 func (response CreateRuleset201JSONResponse) VisitCreateRulesetResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
@@ -3554,6 +4386,7 @@ type CreateRuleset400ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response CreateRuleset400ApplicationProblemPlusJSONResponse) VisitCreateRulesetResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -3569,6 +4402,7 @@ type CreateRuleset401ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response CreateRuleset401ApplicationProblemPlusJSONResponse) VisitCreateRulesetResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
@@ -3585,6 +4419,7 @@ type CreateRuleset403ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response CreateRuleset403ApplicationProblemPlusJSONResponse) VisitCreateRulesetResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
@@ -3596,11 +4431,28 @@ func (response CreateRuleset403ApplicationProblemPlusJSONResponse) VisitCreateRu
 	return err
 }
 
+type CreateRuleset404ApplicationProblemPlusJSONResponse struct {
+	NotFoundApplicationProblemPlusJSONResponse
+}
+
+func (response CreateRuleset404ApplicationProblemPlusJSONResponse) VisitCreateRulesetResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(404)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 type CreateRuleset408ApplicationProblemPlusJSONResponse struct {
 	RequestTimeoutApplicationProblemPlusJSONResponse
 }
 
 func (response CreateRuleset408ApplicationProblemPlusJSONResponse) VisitCreateRulesetResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -3616,6 +4468,7 @@ type CreateRuleset409ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response CreateRuleset409ApplicationProblemPlusJSONResponse) VisitCreateRulesetResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -3631,6 +4484,7 @@ type CreateRuleset413ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response CreateRuleset413ApplicationProblemPlusJSONResponse) VisitCreateRulesetResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -3646,6 +4500,7 @@ type CreateRuleset415ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response CreateRuleset415ApplicationProblemPlusJSONResponse) VisitCreateRulesetResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -3661,6 +4516,7 @@ type CreateRuleset422ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response CreateRuleset422ApplicationProblemPlusJSONResponse) VisitCreateRulesetResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -3676,6 +4532,7 @@ type CreateRuleset500ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response CreateRuleset500ApplicationProblemPlusJSONResponse) VisitCreateRulesetResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -3691,6 +4548,7 @@ type CreateRuleset503ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response CreateRuleset503ApplicationProblemPlusJSONResponse) VisitCreateRulesetResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
@@ -3713,6 +4571,7 @@ type GetRulesetResponseObject interface {
 type GetRuleset200JSONResponse Ruleset
 
 func (response GetRuleset200JSONResponse) VisitGetRulesetResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -3728,6 +4587,7 @@ type GetRuleset400ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response GetRuleset400ApplicationProblemPlusJSONResponse) VisitGetRulesetResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -3743,6 +4603,7 @@ type GetRuleset401ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response GetRuleset401ApplicationProblemPlusJSONResponse) VisitGetRulesetResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
@@ -3759,6 +4620,7 @@ type GetRuleset403ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response GetRuleset403ApplicationProblemPlusJSONResponse) VisitGetRulesetResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
@@ -3775,6 +4637,7 @@ type GetRuleset404ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response GetRuleset404ApplicationProblemPlusJSONResponse) VisitGetRulesetResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -3790,6 +4653,7 @@ type GetRuleset500ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response GetRuleset500ApplicationProblemPlusJSONResponse) VisitGetRulesetResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -3805,6 +4669,7 @@ type GetRuleset503ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response GetRuleset503ApplicationProblemPlusJSONResponse) VisitGetRulesetResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
@@ -3827,6 +4692,7 @@ type ListRulesetVersionsResponseObject interface {
 type ListRulesetVersions200JSONResponse RulesetVersionPage
 
 func (response ListRulesetVersions200JSONResponse) VisitListRulesetVersionsResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -3842,6 +4708,7 @@ type ListRulesetVersions400ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ListRulesetVersions400ApplicationProblemPlusJSONResponse) VisitListRulesetVersionsResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -3857,6 +4724,7 @@ type ListRulesetVersions401ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ListRulesetVersions401ApplicationProblemPlusJSONResponse) VisitListRulesetVersionsResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
@@ -3873,6 +4741,7 @@ type ListRulesetVersions403ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ListRulesetVersions403ApplicationProblemPlusJSONResponse) VisitListRulesetVersionsResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
@@ -3889,6 +4758,7 @@ type ListRulesetVersions404ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ListRulesetVersions404ApplicationProblemPlusJSONResponse) VisitListRulesetVersionsResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -3904,6 +4774,7 @@ type ListRulesetVersions500ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ListRulesetVersions500ApplicationProblemPlusJSONResponse) VisitListRulesetVersionsResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -3919,6 +4790,7 @@ type ListRulesetVersions503ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ListRulesetVersions503ApplicationProblemPlusJSONResponse) VisitListRulesetVersionsResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
@@ -3949,6 +4821,7 @@ type GetRulesetVersion200JSONResponse struct {
 }
 
 func (response GetRulesetVersion200JSONResponse) VisitGetRulesetVersionResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
@@ -3965,6 +4838,7 @@ type GetRulesetVersion400ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response GetRulesetVersion400ApplicationProblemPlusJSONResponse) VisitGetRulesetVersionResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -3980,6 +4854,7 @@ type GetRulesetVersion401ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response GetRulesetVersion401ApplicationProblemPlusJSONResponse) VisitGetRulesetVersionResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
@@ -3996,6 +4871,7 @@ type GetRulesetVersion403ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response GetRulesetVersion403ApplicationProblemPlusJSONResponse) VisitGetRulesetVersionResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
@@ -4012,6 +4888,7 @@ type GetRulesetVersion404ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response GetRulesetVersion404ApplicationProblemPlusJSONResponse) VisitGetRulesetVersionResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -4027,6 +4904,7 @@ type GetRulesetVersion500ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response GetRulesetVersion500ApplicationProblemPlusJSONResponse) VisitGetRulesetVersionResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -4042,6 +4920,7 @@ type GetRulesetVersion503ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response GetRulesetVersion503ApplicationProblemPlusJSONResponse) VisitGetRulesetVersionResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
@@ -4075,6 +4954,7 @@ type ReplaceRulesetDraft200JSONResponse struct {
 }
 
 func (response ReplaceRulesetDraft200JSONResponse) VisitReplaceRulesetDraftResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
@@ -4091,6 +4971,7 @@ type ReplaceRulesetDraft400ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ReplaceRulesetDraft400ApplicationProblemPlusJSONResponse) VisitReplaceRulesetDraftResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -4106,6 +4987,7 @@ type ReplaceRulesetDraft401ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ReplaceRulesetDraft401ApplicationProblemPlusJSONResponse) VisitReplaceRulesetDraftResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
@@ -4122,6 +5004,7 @@ type ReplaceRulesetDraft403ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ReplaceRulesetDraft403ApplicationProblemPlusJSONResponse) VisitReplaceRulesetDraftResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
@@ -4138,6 +5021,7 @@ type ReplaceRulesetDraft404ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ReplaceRulesetDraft404ApplicationProblemPlusJSONResponse) VisitReplaceRulesetDraftResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -4153,6 +5037,7 @@ type ReplaceRulesetDraft408ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ReplaceRulesetDraft408ApplicationProblemPlusJSONResponse) VisitReplaceRulesetDraftResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -4168,6 +5053,7 @@ type ReplaceRulesetDraft409ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ReplaceRulesetDraft409ApplicationProblemPlusJSONResponse) VisitReplaceRulesetDraftResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -4183,6 +5069,7 @@ type ReplaceRulesetDraft412ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ReplaceRulesetDraft412ApplicationProblemPlusJSONResponse) VisitReplaceRulesetDraftResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -4198,6 +5085,7 @@ type ReplaceRulesetDraft413ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ReplaceRulesetDraft413ApplicationProblemPlusJSONResponse) VisitReplaceRulesetDraftResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -4213,6 +5101,7 @@ type ReplaceRulesetDraft415ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ReplaceRulesetDraft415ApplicationProblemPlusJSONResponse) VisitReplaceRulesetDraftResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -4228,6 +5117,7 @@ type ReplaceRulesetDraft422ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ReplaceRulesetDraft422ApplicationProblemPlusJSONResponse) VisitReplaceRulesetDraftResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -4243,6 +5133,7 @@ type ReplaceRulesetDraft428ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ReplaceRulesetDraft428ApplicationProblemPlusJSONResponse) VisitReplaceRulesetDraftResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -4258,6 +5149,7 @@ type ReplaceRulesetDraft500ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ReplaceRulesetDraft500ApplicationProblemPlusJSONResponse) VisitReplaceRulesetDraftResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -4273,6 +5165,7 @@ type ReplaceRulesetDraft503ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ReplaceRulesetDraft503ApplicationProblemPlusJSONResponse) VisitReplaceRulesetDraftResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
@@ -4304,6 +5197,7 @@ type ApproveRulesetVersion200JSONResponse struct {
 }
 
 func (response ApproveRulesetVersion200JSONResponse) VisitApproveRulesetVersionResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
@@ -4320,6 +5214,7 @@ type ApproveRulesetVersion400ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ApproveRulesetVersion400ApplicationProblemPlusJSONResponse) VisitApproveRulesetVersionResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -4335,6 +5230,7 @@ type ApproveRulesetVersion401ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ApproveRulesetVersion401ApplicationProblemPlusJSONResponse) VisitApproveRulesetVersionResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
@@ -4351,6 +5247,7 @@ type ApproveRulesetVersion403ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ApproveRulesetVersion403ApplicationProblemPlusJSONResponse) VisitApproveRulesetVersionResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
@@ -4367,6 +5264,7 @@ type ApproveRulesetVersion404ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ApproveRulesetVersion404ApplicationProblemPlusJSONResponse) VisitApproveRulesetVersionResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -4382,6 +5280,7 @@ type ApproveRulesetVersion409ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ApproveRulesetVersion409ApplicationProblemPlusJSONResponse) VisitApproveRulesetVersionResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -4397,6 +5296,7 @@ type ApproveRulesetVersion412ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ApproveRulesetVersion412ApplicationProblemPlusJSONResponse) VisitApproveRulesetVersionResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -4412,6 +5312,7 @@ type ApproveRulesetVersion428ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ApproveRulesetVersion428ApplicationProblemPlusJSONResponse) VisitApproveRulesetVersionResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -4427,6 +5328,7 @@ type ApproveRulesetVersion500ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ApproveRulesetVersion500ApplicationProblemPlusJSONResponse) VisitApproveRulesetVersionResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -4442,6 +5344,7 @@ type ApproveRulesetVersion503ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ApproveRulesetVersion503ApplicationProblemPlusJSONResponse) VisitApproveRulesetVersionResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
@@ -4465,6 +5368,7 @@ type CheckRulesetVersionResponseObject interface {
 type CheckRulesetVersion200JSONResponse RulesetReport
 
 func (response CheckRulesetVersion200JSONResponse) VisitCheckRulesetVersionResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -4480,6 +5384,7 @@ type CheckRulesetVersion400ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response CheckRulesetVersion400ApplicationProblemPlusJSONResponse) VisitCheckRulesetVersionResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -4495,6 +5400,7 @@ type CheckRulesetVersion401ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response CheckRulesetVersion401ApplicationProblemPlusJSONResponse) VisitCheckRulesetVersionResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
@@ -4511,6 +5417,7 @@ type CheckRulesetVersion403ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response CheckRulesetVersion403ApplicationProblemPlusJSONResponse) VisitCheckRulesetVersionResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
@@ -4527,6 +5434,7 @@ type CheckRulesetVersion404ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response CheckRulesetVersion404ApplicationProblemPlusJSONResponse) VisitCheckRulesetVersionResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -4542,6 +5450,7 @@ type CheckRulesetVersion500ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response CheckRulesetVersion500ApplicationProblemPlusJSONResponse) VisitCheckRulesetVersionResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -4557,6 +5466,7 @@ type CheckRulesetVersion503ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response CheckRulesetVersion503ApplicationProblemPlusJSONResponse) VisitCheckRulesetVersionResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
@@ -4581,6 +5491,7 @@ type CompareRulesetVersionsResponseObject interface {
 type CompareRulesetVersions200JSONResponse Comparison
 
 func (response CompareRulesetVersions200JSONResponse) VisitCompareRulesetVersionsResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -4596,6 +5507,7 @@ type CompareRulesetVersions400ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response CompareRulesetVersions400ApplicationProblemPlusJSONResponse) VisitCompareRulesetVersionsResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -4611,6 +5523,7 @@ type CompareRulesetVersions401ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response CompareRulesetVersions401ApplicationProblemPlusJSONResponse) VisitCompareRulesetVersionsResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
@@ -4627,6 +5540,7 @@ type CompareRulesetVersions403ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response CompareRulesetVersions403ApplicationProblemPlusJSONResponse) VisitCompareRulesetVersionsResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
@@ -4643,6 +5557,7 @@ type CompareRulesetVersions404ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response CompareRulesetVersions404ApplicationProblemPlusJSONResponse) VisitCompareRulesetVersionsResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -4658,6 +5573,7 @@ type CompareRulesetVersions422ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response CompareRulesetVersions422ApplicationProblemPlusJSONResponse) VisitCompareRulesetVersionsResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -4673,6 +5589,7 @@ type CompareRulesetVersions500ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response CompareRulesetVersions500ApplicationProblemPlusJSONResponse) VisitCompareRulesetVersionsResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -4688,6 +5605,7 @@ type CompareRulesetVersions503ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response CompareRulesetVersions503ApplicationProblemPlusJSONResponse) VisitCompareRulesetVersionsResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
@@ -4719,6 +5637,7 @@ type PublishRulesetVersion200JSONResponse struct {
 }
 
 func (response PublishRulesetVersion200JSONResponse) VisitPublishRulesetVersionResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
@@ -4735,6 +5654,7 @@ type PublishRulesetVersion400ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response PublishRulesetVersion400ApplicationProblemPlusJSONResponse) VisitPublishRulesetVersionResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -4750,6 +5670,7 @@ type PublishRulesetVersion401ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response PublishRulesetVersion401ApplicationProblemPlusJSONResponse) VisitPublishRulesetVersionResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
@@ -4766,6 +5687,7 @@ type PublishRulesetVersion403ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response PublishRulesetVersion403ApplicationProblemPlusJSONResponse) VisitPublishRulesetVersionResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
@@ -4782,6 +5704,7 @@ type PublishRulesetVersion404ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response PublishRulesetVersion404ApplicationProblemPlusJSONResponse) VisitPublishRulesetVersionResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -4797,6 +5720,7 @@ type PublishRulesetVersion409ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response PublishRulesetVersion409ApplicationProblemPlusJSONResponse) VisitPublishRulesetVersionResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -4812,6 +5736,7 @@ type PublishRulesetVersion412ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response PublishRulesetVersion412ApplicationProblemPlusJSONResponse) VisitPublishRulesetVersionResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -4827,6 +5752,7 @@ type PublishRulesetVersion428ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response PublishRulesetVersion428ApplicationProblemPlusJSONResponse) VisitPublishRulesetVersionResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -4842,6 +5768,7 @@ type PublishRulesetVersion500ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response PublishRulesetVersion500ApplicationProblemPlusJSONResponse) VisitPublishRulesetVersionResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -4857,6 +5784,7 @@ type PublishRulesetVersion503ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response PublishRulesetVersion503ApplicationProblemPlusJSONResponse) VisitPublishRulesetVersionResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
@@ -4889,6 +5817,7 @@ type WithdrawRulesetVersion200JSONResponse struct {
 }
 
 func (response WithdrawRulesetVersion200JSONResponse) VisitWithdrawRulesetVersionResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
@@ -4905,6 +5834,7 @@ type WithdrawRulesetVersion400ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response WithdrawRulesetVersion400ApplicationProblemPlusJSONResponse) VisitWithdrawRulesetVersionResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -4920,6 +5850,7 @@ type WithdrawRulesetVersion401ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response WithdrawRulesetVersion401ApplicationProblemPlusJSONResponse) VisitWithdrawRulesetVersionResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
@@ -4936,6 +5867,7 @@ type WithdrawRulesetVersion403ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response WithdrawRulesetVersion403ApplicationProblemPlusJSONResponse) VisitWithdrawRulesetVersionResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
@@ -4952,6 +5884,7 @@ type WithdrawRulesetVersion404ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response WithdrawRulesetVersion404ApplicationProblemPlusJSONResponse) VisitWithdrawRulesetVersionResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -4967,6 +5900,7 @@ type WithdrawRulesetVersion408ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response WithdrawRulesetVersion408ApplicationProblemPlusJSONResponse) VisitWithdrawRulesetVersionResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -4982,6 +5916,7 @@ type WithdrawRulesetVersion409ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response WithdrawRulesetVersion409ApplicationProblemPlusJSONResponse) VisitWithdrawRulesetVersionResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -4997,6 +5932,7 @@ type WithdrawRulesetVersion412ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response WithdrawRulesetVersion412ApplicationProblemPlusJSONResponse) VisitWithdrawRulesetVersionResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -5012,6 +5948,7 @@ type WithdrawRulesetVersion413ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response WithdrawRulesetVersion413ApplicationProblemPlusJSONResponse) VisitWithdrawRulesetVersionResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -5027,6 +5964,7 @@ type WithdrawRulesetVersion415ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response WithdrawRulesetVersion415ApplicationProblemPlusJSONResponse) VisitWithdrawRulesetVersionResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -5042,6 +5980,7 @@ type WithdrawRulesetVersion422ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response WithdrawRulesetVersion422ApplicationProblemPlusJSONResponse) VisitWithdrawRulesetVersionResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -5057,6 +5996,7 @@ type WithdrawRulesetVersion428ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response WithdrawRulesetVersion428ApplicationProblemPlusJSONResponse) VisitWithdrawRulesetVersionResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -5072,6 +6012,7 @@ type WithdrawRulesetVersion500ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response WithdrawRulesetVersion500ApplicationProblemPlusJSONResponse) VisitWithdrawRulesetVersionResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -5087,6 +6028,7 @@ type WithdrawRulesetVersion503ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response WithdrawRulesetVersion503ApplicationProblemPlusJSONResponse) VisitWithdrawRulesetVersionResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
@@ -5098,7 +6040,8 @@ func (response WithdrawRulesetVersion503ApplicationProblemPlusJSONResponse) Visi
 	return err
 }
 
-type ListSourcesRequestObject struct{}
+type ListSourcesRequestObject struct {
+}
 
 type ListSourcesResponseObject interface {
 	VisitListSourcesResponse(w http.ResponseWriter) error
@@ -5107,6 +6050,7 @@ type ListSourcesResponseObject interface {
 type ListSources200JSONResponse SourcePage
 
 func (response ListSources200JSONResponse) VisitListSourcesResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -5122,6 +6066,7 @@ type ListSources400ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ListSources400ApplicationProblemPlusJSONResponse) VisitListSourcesResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -5137,6 +6082,7 @@ type ListSources401ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ListSources401ApplicationProblemPlusJSONResponse) VisitListSourcesResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
@@ -5153,6 +6099,7 @@ type ListSources403ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ListSources403ApplicationProblemPlusJSONResponse) VisitListSourcesResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
@@ -5169,6 +6116,7 @@ type ListSources500ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ListSources500ApplicationProblemPlusJSONResponse) VisitListSourcesResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -5184,6 +6132,7 @@ type ListSources503ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ListSources503ApplicationProblemPlusJSONResponse) VisitListSourcesResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
@@ -5206,6 +6155,7 @@ type GetSourceResponseObject interface {
 type GetSource200JSONResponse Source
 
 func (response GetSource200JSONResponse) VisitGetSourceResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -5221,6 +6171,7 @@ type GetSource400ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response GetSource400ApplicationProblemPlusJSONResponse) VisitGetSourceResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -5236,6 +6187,7 @@ type GetSource401ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response GetSource401ApplicationProblemPlusJSONResponse) VisitGetSourceResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
@@ -5252,6 +6204,7 @@ type GetSource403ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response GetSource403ApplicationProblemPlusJSONResponse) VisitGetSourceResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
@@ -5268,6 +6221,7 @@ type GetSource404ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response GetSource404ApplicationProblemPlusJSONResponse) VisitGetSourceResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -5283,6 +6237,7 @@ type GetSource500ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response GetSource500ApplicationProblemPlusJSONResponse) VisitGetSourceResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
 		return err
@@ -5298,6 +6253,7 @@ type GetSource503ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response GetSource503ApplicationProblemPlusJSONResponse) VisitGetSourceResponse(w http.ResponseWriter) error {
+
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
@@ -5329,6 +6285,9 @@ type StrictServerInterface interface {
 	// GetAssessment Read a kept assessment
 	// (GET /v1/assessments/{id})
 	GetAssessment(ctx context.Context, request GetAssessmentRequestObject) (GetAssessmentResponseObject, error)
+	// ProveAssessment Prove that an assessment is in the log
+	// (GET /v1/assessments/{id}/proof)
+	ProveAssessment(ctx context.Context, request ProveAssessmentRequestObject) (ProveAssessmentResponseObject, error)
 	// ReplayAssessment Evaluate a kept assessment again
 	// (POST /v1/assessments/{id}/replay)
 	ReplayAssessment(ctx context.Context, request ReplayAssessmentRequestObject) (ReplayAssessmentResponseObject, error)
@@ -5347,6 +6306,15 @@ type StrictServerInterface interface {
 	// RevokeKey Revoke an API key
 	// (DELETE /v1/keys/{id})
 	RevokeKey(ctx context.Context, request RevokeKeyRequestObject) (RevokeKeyResponseObject, error)
+	// GetLogHead Get the signed head of the log
+	// (GET /v1/log)
+	GetLogHead(ctx context.Context, request GetLogHeadRequestObject) (GetLogHeadResponseObject, error)
+	// GetLogConsistency Prove that the log only grew
+	// (GET /v1/log/consistency)
+	GetLogConsistency(ctx context.Context, request GetLogConsistencyRequestObject) (GetLogConsistencyResponseObject, error)
+	// ExportLog Export the log
+	// (GET /v1/log/export)
+	ExportLog(ctx context.Context, request ExportLogRequestObject) (ExportLogResponseObject, error)
 	// ListRulesets List rulesets
 	// (GET /v1/rulesets)
 	ListRulesets(ctx context.Context, request ListRulesetsRequestObject) (ListRulesetsResponseObject, error)
@@ -5388,10 +6356,8 @@ type StrictServerInterface interface {
 	GetSource(ctx context.Context, request GetSourceRequestObject) (GetSourceResponseObject, error)
 }
 
-type (
-	StrictHandlerFunc    func(ctx echo.Context, request any) (any, error)
-	StrictMiddlewareFunc func(f StrictHandlerFunc, operationID string) StrictHandlerFunc
-)
+type StrictHandlerFunc func(ctx echo.Context, request any) (any, error)
+type StrictMiddlewareFunc func(f StrictHandlerFunc, operationID string) StrictHandlerFunc
 
 func NewStrictHandler(ssi StrictServerInterface, middlewares []StrictMiddlewareFunc) ServerInterface {
 	return &strictHandler{ssi: ssi, middlewares: middlewares}
@@ -5569,6 +6535,31 @@ func (sh *strictHandler) GetAssessment(ctx echo.Context, id AssessmentID) error 
 	return nil
 }
 
+// ProveAssessment operation middleware
+func (sh *strictHandler) ProveAssessment(ctx echo.Context, id AssessmentID) error {
+	var request ProveAssessmentRequestObject
+
+	request.ID = id
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ProveAssessment(ctx.Request().Context(), request.(ProveAssessmentRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ProveAssessment")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(ProveAssessmentResponseObject); ok {
+		return validResponse.VisitProveAssessmentResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
 // ReplayAssessment operation middleware
 func (sh *strictHandler) ReplayAssessment(ctx echo.Context, id AssessmentID) error {
 	var request ReplayAssessmentRequestObject
@@ -5736,6 +6727,77 @@ func (sh *strictHandler) RevokeKey(ctx echo.Context, id KeyID) error {
 	return nil
 }
 
+// GetLogHead operation middleware
+func (sh *strictHandler) GetLogHead(ctx echo.Context) error {
+	var request GetLogHeadRequestObject
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.GetLogHead(ctx.Request().Context(), request.(GetLogHeadRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "GetLogHead")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(GetLogHeadResponseObject); ok {
+		return validResponse.VisitGetLogHeadResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// GetLogConsistency operation middleware
+func (sh *strictHandler) GetLogConsistency(ctx echo.Context, params GetLogConsistencyParams) error {
+	var request GetLogConsistencyRequestObject
+
+	request.Params = params
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.GetLogConsistency(ctx.Request().Context(), request.(GetLogConsistencyRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "GetLogConsistency")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(GetLogConsistencyResponseObject); ok {
+		return validResponse.VisitGetLogConsistencyResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// ExportLog operation middleware
+func (sh *strictHandler) ExportLog(ctx echo.Context) error {
+	var request ExportLogRequestObject
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ExportLog(ctx.Request().Context(), request.(ExportLogRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ExportLog")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(ExportLogResponseObject); ok {
+		return validResponse.VisitExportLogResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
 // ListRulesets operation middleware
 func (sh *strictHandler) ListRulesets(ctx echo.Context) error {
 	var request ListRulesetsRequestObject
@@ -5760,9 +6822,10 @@ func (sh *strictHandler) ListRulesets(ctx echo.Context) error {
 }
 
 // CreateRuleset operation middleware
-func (sh *strictHandler) CreateRuleset(ctx echo.Context) error {
+func (sh *strictHandler) CreateRuleset(ctx echo.Context, params CreateRulesetParams) error {
 	var request CreateRulesetRequestObject
 
+	request.Params = params
 	if strings.HasPrefix(ctx.Request().Header.Get("Content-Type"), "application/json") {
 		var body CreateRulesetJSONRequestBody
 		var err error

@@ -14,6 +14,7 @@ type handlers struct {
 	service   *service.Assessor
 	keys      *service.Keyring   // nil if there are none
 	authoring *service.Authoring // nil if the law stays as it is
+	ledger    *service.Ledger
 }
 
 var _ StrictServerInterface = (*handlers)(nil)

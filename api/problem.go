@@ -40,6 +40,7 @@ var problems = map[ProblemType]problem{
 	ProblemOwnText:              {http.StatusConflict, "The author of a text cannot approve it", "Have somebody else approve it, with a key or token of their own."},
 	ProblemCheckFailed:          {http.StatusConflict, "The check found what keeps the version back", "Have it checked for the whole report, and mend what is named: a draft with PUT, an approved version as a new one."},
 	ProblemTooManyDrafts:        {http.StatusConflict, "There are too many versions on their way", "Publish those that are approved and use the drafts there are."},
+	ProblemIdempotencyKeyReused: {http.StatusUnprocessableEntity, "The idempotency key was used for another request", "Make a new key for each request that is not a repeat of an earlier one."},
 	ProblemStale:                {http.StatusPreconditionFailed, "Somebody changed it meanwhile", "Read it again, look at what changed, and send the new ETag in If-Match."},
 	ProblemBodyTooLarge:         {http.StatusRequestEntityTooLarge, "The body is too large", "Send less: the contract says how much the operation takes."},
 	ProblemUnsupportedMediaType: {http.StatusUnsupportedMediaType, "The body is of a kind that is not taken here", "Set Content-Type to a kind that the contract lists, such as application/json, and send UTF-8 without compression."},
@@ -130,6 +131,12 @@ func refusalOf(err error) *refusal {
 		return refuse(ProblemBodyTooLarge, "The body is larger than %d bytes.", tooBig.Limit)
 	case errors.Is(err, service.ErrNotFound):
 		return refuse(ProblemNotFound, "There is nothing at this path, or no longer.")
+	case errors.Is(err, service.ErrKeyReused):
+		return refuse(ProblemIdempotencyKeyReused, "The key came with another request before.")
+	case errors.Is(err, service.ErrLogRange):
+		r := refuse(ProblemBadQuery, "The log has no such sizes.")
+		r.faults = []Fault{{Parameter: "to", Code: FaultCodeBadValue, Message: "from must not exceed to, and to not the size of the log", Advice: "See size in /v1/log."}}
+		return r
 	case errors.Is(err, service.ErrCursor):
 		r := refuse(ProblemBadQuery, "The cursor is none that a list of this service gave.")
 		r.faults = []Fault{{Parameter: "cursor", Code: FaultCodeBadValue, Message: "not a cursor of this list", Advice: "Use next of the page before, unchanged."}}

@@ -143,7 +143,7 @@ func (p *plan) survey(question string, what surveyed) (Survey, bool) {
 			continue
 		}
 		s.Cells++
-		holding := p.holding(speakers, tests, at)
+		holding := p.holding(speakers, tests, cell, at)
 		switch len(holding) {
 		case 0:
 			open = append(open, slices.Clone(at))
@@ -288,10 +288,12 @@ func (x *axis) settle() {
 	}
 }
 
-// order is how a position lies to a threshold: an odd position is at a cut.
-func (x *axis) order(position int, cut expr.Value) int {
-	i := slices.IndexFunc(x.cuts, func(v expr.Value) bool { return v.Cmp(cut) == 0 })
-	return position - (2*i + 1) // below, at, above, as a sign
+// cut is the position at the threshold of an atom: the odd ones are at cuts.
+func (x *axis) cut(a expr.Atom) int {
+	if x.kind != expr.AtomThreshold {
+		return 0
+	}
+	return 2*slices.IndexFunc(x.cuts, func(v expr.Value) bool { return v.Cmp(a.Constant) == 0 }) + 1
 }
 
 func sign(n int) int {
@@ -349,13 +351,14 @@ type test struct {
 	by     [][]bool // for each atom, its truth at each position of its axis
 	holds  []bool
 
-	settled, stands bool // in the cell that is looked at
+	cell   int  // the last that was looked at
+	stands bool // there
 }
 
 func (p *plan) tests(involved []int, axes []axis, day rig.Day, named bool) map[int]*test {
 	out := map[int]*test{}
 	for _, i := range involved {
-		t := &test{active: p.rules[i].Effective.Contains(day)}
+		t := &test{active: p.rules[i].Effective.Contains(day), cell: -1}
 		out[i] = t
 		if p.rules[i].When == nil {
 			continue
@@ -370,9 +373,9 @@ func (p *plan) tests(involved []int, axes []axis, day rig.Day, named bool) map[i
 				continue
 			}
 			k := slices.IndexFunc(axes, func(x axis) bool { return x.key == a.Key })
-			by := make([]bool, axes[k].size)
+			by, cut := make([]bool, axes[k].size), axes[k].cut(a)
 			for position := range by {
-				by[position] = axes[k].holds(a, position)
+				by[position] = axes[k].holds(a, position, cut)
 			}
 			t.axis, t.by = append(t.axis, k), append(t.by, by)
 		}
@@ -380,11 +383,11 @@ func (p *plan) tests(involved []int, axes []axis, day rig.Day, named bool) map[i
 	return out
 }
 
-// holds is the truth of an atom at a position.
-func (x *axis) holds(a expr.Atom, position int) bool {
+// holds is the truth of an atom at a position, given the one at its threshold.
+func (x *axis) holds(a expr.Atom, position, cut int) bool {
 	switch x.kind {
 	case expr.AtomThreshold:
-		return a.Holds(sign(x.order(position, a.Constant)))
+		return a.Holds(sign(position - cut))
 	case expr.AtomRelation:
 		return a.Holds(position - 1)
 	case expr.AtomWord:
@@ -409,17 +412,14 @@ func (t *test) true(at []int) bool {
 }
 
 // holding lists the speakers that hold in a cell once overriders have spoken.
-func (p *plan) holding(speakers []int, tests map[int]*test, at []int) []int {
-	for _, t := range tests {
-		t.settled = false
-	}
+func (p *plan) holding(speakers []int, tests map[int]*test, cell int, at []int) []int {
 	var holds func(i int) bool
 	holds = func(i int) bool {
 		t := tests[i]
-		if t.settled { // by many ways one may come to the same rule
+		if t.cell == cell { // by many ways one may come to the same rule
 			return t.stands
 		}
-		t.settled, t.stands = true, false
+		t.cell, t.stands = cell, false
 		if !t.true(at) {
 			return false
 		}

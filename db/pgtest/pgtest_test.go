@@ -126,8 +126,7 @@ func TestNothingOutlivesTheProcess(t *testing.T) {
 		select {} // until killed
 	}
 	if _, err := programs(); err != nil {
-		t.Log("no server programs here, so no private server to outlive anything:", err)
-		return
+		t.Skip("no private server can run here, so none can outlive anything: ", err)
 	}
 	cmd := exec.CommandContext(t.Context(), os.Args[0], "-test.run=^"+t.Name()+"$")
 	cmd.Env = append(os.Environ(), child+"=1")

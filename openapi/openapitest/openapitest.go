@@ -59,6 +59,8 @@ type Problem struct {
 	Errors   []struct {
 		Pointer   *string `json:"pointer"`
 		Parameter string  `json:"parameter"`
+		Line      int     `json:"line"`
+		Column    int     `json:"column"`
 		Code      string  `json:"code"`
 		Message   string  `json:"message"`
 		Advice    string  `json:"advice"`

@@ -31,10 +31,12 @@ type Comparison struct {
 }
 
 // MaxRigs bounds the list of rigs that come out otherwise, and MaxTried how many
-// are tried: examples times thresholds can be a great many.
+// are tried: examples times thresholds can be a great many. Of versions with
+// many rules, each of which is looked at for each rig, they are fewer.
 const (
 	MaxRigs  = 50
 	MaxTried = 1000
+	maxWork  = 100_000 // rigs times rules
 )
 
 // RuleLine is a rule in a list.
@@ -200,9 +202,9 @@ func Versions(b *rules.Book, older, newer *law.Ruleset, jurisdiction string, day
 	if err != nil {
 		return c, fmt.Errorf("link version %d: %w", newer.Version, err)
 	}
-	docs := boundary(older, newer, MaxTried+1)
-	for i, doc := range docs {
-		if len(c.Rigs) >= MaxRigs || i == MaxTried {
+	most := min(MaxTried, maxWork/max(1, len(older.Rules)+len(newer.Rules)))
+	for i, doc := range boundary(older, newer, most+1) {
+		if len(c.Rigs) >= MaxRigs || i == most {
 			c.Partial = true
 			break
 		}

@@ -27,6 +27,10 @@ func (s *Scalar) UnmarshalYAML(n *yaml.Node) error {
 	if n.Kind != yaml.ScalarNode {
 		return fmt.Errorf("line %d: must be a single value", n.Line)
 	}
+	// YAML takes !use.commercial for a tag, and nothing would be left of it.
+	if n.Style&yaml.TaggedStyle != 0 {
+		return fmt.Errorf("line %d: what begins with ! needs quotes", n.Line)
+	}
 	s.Text, s.Line, s.Column = n.Value, n.Line, n.Column
 	if n.Style&(yaml.DoubleQuotedStyle|yaml.SingleQuotedStyle) != 0 {
 		s.Column++

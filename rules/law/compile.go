@@ -258,8 +258,9 @@ func (c *checker) exampleList() {
 	checks := 0
 	for i, e := range c.doc.Examples {
 		c.look("examples", i)
-		if checks += max(1, len(e.Steps)); checks > maxChecks {
-			c.fault("too many examples: more than %d with their steps", maxChecks)
+		most := min(maxChecks, maxWork/max(1, len(c.doc.Rules)))
+		if checks += max(1, len(e.Steps)); checks > most {
+			c.fault("too many examples: of so many rules at most %d with their steps", most)
 			return
 		}
 		where := "example " + e.Name

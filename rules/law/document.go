@@ -24,8 +24,9 @@ const (
 	MaxBytes    = 512 << 10
 	maxRules    = 400
 	maxExamples = 600
-	maxChecks   = 1000 // examples with their steps
-	maxText     = 600  // characters of a sentence
+	maxChecks   = 1000   // examples with their steps
+	maxWork     = 40_000 // rules times examples: each rule is looked at in each
+	maxText     = 600    // characters of a sentence
 )
 
 // Document is a ruleset version as written.

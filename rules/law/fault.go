@@ -70,7 +70,7 @@ func (p *placed) Unwrap() error { return p.error }
 
 // ParseDraft is Parse for a document that somebody just sent: whatever is wrong
 // with it is told as Faults. Besides what Parse refuses it refuses anchors and
-// aliases, which can make a short text a huge one, and control characters,
+// aliases, which can make a short text a huge one, tags, and control characters,
 // which no text of a ruleset needs and not every store and screen can take.
 func ParseDraft(data []byte) (*Ruleset, error) {
 	if len(data) > MaxBytes {
@@ -115,6 +115,8 @@ func plain(n *yaml.Node, depth int, fs Faults) Faults {
 	case n.Kind == yaml.AliasNode || n.Anchor != "":
 		fault("anchors and aliases are not used here")
 		return fs
+	case n.Style&yaml.TaggedStyle != 0:
+		fault("tags are not used here")
 	case n.Kind == yaml.MappingNode && len(n.Content) > 2*maxNames:
 		fault(fmt.Sprintf("more than %d names in one place", maxNames))
 		return fs
@@ -162,8 +164,11 @@ func find(root *yaml.Node, pointer string) (line, column int) {
 
 var (
 	lineForm = regexp.MustCompile(`^(?:yaml: )?line (\d+): `)
+	// Of these, which its parser finds and not its scanner, the reader counts lines
+	// from 0.
+	parserForm = regexp.MustCompile(`^did not find expected (?:'[,-]|key|node content|<document)`)
 	// What the reader calls our types is nobody's business.
-	typeForm = regexp.MustCompile(` (?:in|into) type [\w.]+`)
+	typeForm = regexp.MustCompile(` (?:in|into) (?:type )?[a-z]+\.[A-Z]\w*`)
 )
 
 // faultsOf takes the error of Parse apart.
@@ -214,6 +219,9 @@ func lineFault(text string) Fault {
 		f.Line, _ = strconv.Atoi(m[1]) // digits, by the form
 		f.Column = 1
 		f.Message = f.Message[len(m[0]):]
+		if parserForm.MatchString(f.Message) {
+			f.Line++
+		}
 	}
 	return f
 }

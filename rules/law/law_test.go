@@ -53,6 +53,7 @@ func TestRefusals(t *testing.T) {
 		{"double key", "version: 1", "version: 1\nversion: 2", `line 4: mapping key "version" already defined at line 3`},
 		{"bad day", "2014-07-01", "2014-13-01", "line 6: write a day as year-month-day"},
 		{"a mass compared with a length", "kg(2000)", "m(2000)", "14:31: found no matching form of"},
+		{"a condition that YAML takes for a tag", "when: trailer.rated.axles > kg(2000)", "when: !use.commercial", "line 14: what begins with ! needs quotes"},
 		{"an unknown fact", "trailer.rated.axles >", "trailer.rated.axels >", "rule xx.brakes.heavy: when: 14:"},
 		{"outside the profile", "trailer.rated.axles > kg(2000)", "trailer.approvals.all(x, x == 'adr-38')", "rule xx.brakes.heavy: when: 14:"},
 		{"not a word of the vocabulary", "wheels: all}", "wheels: every}", `16:48: "every" is not one of all`},
