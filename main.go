@@ -13,13 +13,17 @@ import (
 	"os"
 	"os/signal"
 	"regexp"
+	"strings"
 	"syscall"
 	"time"
 
 	"github.com/alecthomas/kong"
+	"github.com/google/uuid"
+	"golang.org/x/mod/sumdb/note"
 
 	"drawgear/api"
 	"drawgear/db/memory"
+	"drawgear/db/postgres"
 	"drawgear/rules"
 	"drawgear/rules/cases"
 	"drawgear/rules/law"
@@ -31,8 +35,12 @@ import (
 type commands struct {
 	Serve    serveCmd    `cmd:"" help:"Run the HTTP service."`
 	Evaluate evaluateCmd `cmd:"" help:"Answer for one rig document: the same bytes as POST /v1/assessments?record=false."`
-	Key      keyCmd      `cmd:"" help:"Make keys."`
 	Check    checkCmd    `cmd:"" help:"Check a ruleset file: compile it, run its examples, look for thresholds without one."`
+	Coverage coverageCmd `cmd:"" help:"Print which questions are answered for which places, and how well verified."`
+	Migrate  migrateCmd  `cmd:"" help:"Bring the schema of the database up to date."`
+	Tenant   tenantCmd   `cmd:"" help:"Make tenants."`
+	Key      keyCmd      `cmd:"" help:"Make keys."`
+	Log      logCmd      `cmd:"" help:"Export and check the log of what was recorded."`
 }
 
 // streams are where a command reads and writes, so that tests can stand in.
@@ -85,10 +93,32 @@ func run(ctx context.Context, args []string, std streams) int {
 // the terminal of one is the log of another.
 var aKey = regexp.MustCompile(`dgk_\w*`)
 
+// databaseFlags are those of every command that works on a database.
+type databaseFlags struct {
+	DatabaseURL service.Secret `placeholder:"postgres://..." env:"DRAWGEAR_DATABASE_URL" help:"Postgres database of the record. Give it by the variable: flags show in lists of processes."`
+}
+
+var errNoDatabase = errors.New("set DRAWGEAR_DATABASE_URL (--database-url): this command works on the record")
+
+func (d databaseFlags) open(ctx context.Context, log *slog.Logger) (*postgres.Store, error) {
+	if d.DatabaseURL.Reveal() == "" {
+		return nil, errNoDatabase
+	}
+	store, err := postgres.Open(ctx, postgres.Config{URL: d.DatabaseURL.Reveal(), Logger: log})
+	if err != nil {
+		return nil, fmt.Errorf("--database-url (DRAWGEAR_DATABASE_URL): %w", err)
+	}
+	return store, nil
+}
+
 type serveCmd struct {
-	Listen       string        `default:"127.0.0.1:8080" env:"DRAWGEAR_LISTEN" help:"Address to listen on."`
-	Keep         int           `default:"10000" env:"DRAWGEAR_KEEP" help:"Assessments that the memory store keeps; the oldest go first."`
-	ShutdownWait time.Duration `default:"10s" env:"DRAWGEAR_SHUTDOWN_WAIT" help:"How long requests in progress may take when stopping."`
+	databaseFlags
+
+	Listen       string         `default:"127.0.0.1:8080" env:"DRAWGEAR_LISTEN" help:"Address to listen on."`
+	Migrate      bool           `env:"DRAWGEAR_MIGRATE" help:"Bring the schema of the database up to date first; any number of replicas may start so at once."`
+	LogKey       service.Secret `placeholder:"PRIVATE+KEY+..." env:"DRAWGEAR_LOG_KEY" help:"Key made by 'drawgear log key' that signs the heads of the logs; without it one that ends with the process."`
+	Keep         int            `default:"10000" env:"DRAWGEAR_KEEP" help:"Assessments that the memory store keeps; the oldest go first."`
+	ShutdownWait time.Duration  `default:"10s" env:"DRAWGEAR_SHUTDOWN_WAIT" help:"How long requests in progress may take when stopping."`
 
 	BootstrapKey service.Secret `placeholder:"dgk_..." env:"DRAWGEAR_BOOTSTRAP_KEY" help:"A key made by 'drawgear key new', taken as an admin key; no request is open then. Give it by the variable: flags show in lists of processes."`
 
@@ -98,6 +128,12 @@ type serveCmd struct {
 	OIDCScopesClaim string `name:"oidc-scopes-claim" default:"scope" env:"DRAWGEAR_OIDC_SCOPES_CLAIM" help:"Claim with scopes, as words in a text or as a list."`
 }
 
+// store is all that the service needs of one.
+type store interface {
+	service.FullStore
+	service.Tenants
+}
+
 // Run serves until the context ends, then lets requests in progress finish.
 func (c *serveCmd) Run(ctx context.Context, std streams) error {
 	if c.Keep < 1 {
@@ -105,13 +141,15 @@ func (c *serveCmd) Run(ctx context.Context, std streams) error {
 	}
 	log := slog.New(slog.NewJSONHandler(std.err, nil))
 	started := time.Now()
-	store := memory.New(c.Keep)
-	live, err := liveLaw(ctx, store, log)
+	// What runs beside the requests ends with this function.
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	st, describe, err := c.store(ctx, log)
 	if err != nil {
 		return err
 	}
-	edge := api.Config{Service: service.NewLive(live, store, time.Now), Authoring: service.NewAuthoring(store, live, time.Now), Logger: log}
-	if edge.Auth, edge.Keys, err = c.callers(ctx, store); err != nil {
+	edge, err := c.edge(ctx, st, log)
+	if err != nil {
 		return err
 	}
 	address, err := c.address(edge.Auth == nil)
@@ -132,17 +170,15 @@ func (c *serveCmd) Run(ctx context.Context, std streams) error {
 		return fmt.Errorf("listen on %s (--listen, DRAWGEAR_LISTEN): %w", c.Listen, err)
 	}
 	url := "http://" + listener.Addr().String()
-	shipped := edge.Service.Ready(ctx).Library
-	log.Info("serving", "address", url, "jurisdictions", shipped.Jurisdictions, "rulesets", shipped.Rulesets,
-		"started_in", time.Since(started).Round(time.Millisecond).String(),
-		"store", "memory: records end with this process", "keys", edge.Auth != nil)
+	ready := edge.Service.Ready(ctx)
+	log.Info("serving", "address", url, "jurisdictions", ready.Library.Jurisdictions, "rulesets", ready.Library.Rulesets,
+		"started_in", time.Since(started).Round(time.Millisecond).String(), "store", describe, "keys", edge.Auth != nil)
 	bearer := ""
 	if edge.Auth != nil {
 		bearer = ` -H "Authorization: Bearer $DRAWGEAR_KEY"`
 	}
 	fmt.Fprintf(std.err, "try: curl -s '%s/v1/assessments?record=false'%s -H 'Content-Type: application/json' -d '%s'\n", url, bearer, tryRig)
 
-	go live.Run(ctx)
 	failed := make(chan error, 1)
 	go func() { failed <- server.Serve(listener) }()
 	select {
@@ -152,8 +188,8 @@ func (c *serveCmd) Run(ctx context.Context, std streams) error {
 	}
 	log.Info("stopping", "wait", c.ShutdownWait.String())
 	// The old context has ended: the requests in progress need one of their own.
-	grace, cancel := context.WithTimeout(context.WithoutCancel(ctx), c.ShutdownWait)
-	defer cancel()
+	grace, done := context.WithTimeout(context.WithoutCancel(ctx), c.ShutdownWait)
+	defer done()
 	if err := server.Shutdown(grace); err != nil {
 		return fmt.Errorf("stop: %w", err)
 	}
@@ -161,11 +197,85 @@ func (c *serveCmd) Run(ctx context.Context, std streams) error {
 	return nil
 }
 
+// store opens the record: Postgres if an address is given, else memory.
+func (c *serveCmd) store(ctx context.Context, log *slog.Logger) (s store, describe string, err error) {
+	if c.DatabaseURL.Reveal() == "" {
+		return memory.New(c.Keep), "memory: records end with this process", nil
+	}
+	if c.Migrate {
+		if err := postgres.Migrate(ctx, c.DatabaseURL.Reveal()); err != nil {
+			return nil, "", err
+		}
+	}
+	pg, err := c.open(ctx, log)
+	if err != nil {
+		return nil, "", err
+	}
+	go keepPartitions(ctx, pg, log)
+	return pg, "postgres", nil
+}
+
+// How far ahead, and how often, the months of the record are prepared. A month
+// that is missing refuses nothing: its records go to a partition for the rest.
+const (
+	monthsAhead  = 3
+	partitionGap = 24 * time.Hour
+)
+
+// keepPartitions prepares the coming months until the context ends; any number
+// of replicas may do it.
+func keepPartitions(ctx context.Context, pg *postgres.Store, log *slog.Logger) {
+	for {
+		if made, err := pg.MakePartitions(ctx, monthsAhead); err != nil {
+			log.Warn("the coming months of the record are not prepared", "error", err)
+		} else if len(made) > 0 {
+			log.Info("prepared months of the record", "partitions", made)
+		}
+		select {
+		case <-ctx.Done():
+			return
+		case <-time.After(partitionGap):
+		}
+	}
+}
+
+// edge wires the use cases over a store.
+func (c *serveCmd) edge(ctx context.Context, st store, log *slog.Logger) (api.Config, error) {
+	files, err := library.Files()
+	if err != nil {
+		return api.Config{}, err
+	}
+	documents := make([][]byte, len(files))
+	for i, f := range files {
+		documents[i] = f.Data
+	}
+	law := service.NewSnapshots(st, log, time.Now)
+	if err := law.Start(ctx, documents); err != nil {
+		return api.Config{}, err
+	}
+	go law.Run(ctx)
+	signer, err := service.LogSigner(c.LogKey.Reveal())
+	if err != nil {
+		return api.Config{}, fmt.Errorf("--log-key (DRAWGEAR_LOG_KEY): %w", err)
+	}
+	within := service.InStep(st)
+	edge := api.Config{
+		Service:   service.NewLive(law, within, time.Now),
+		Authoring: service.NewAuthoring(within, law, time.Now),
+		Ledger:    service.NewLedger(st, signer),
+		Once:      service.NewIdempotency(st),
+		Logger:    log,
+	}
+	edge.Auth, edge.Keys, err = c.callers(ctx, st)
+	return edge, err
+}
+
 // callers says how it is told who asks: by nothing if neither a key nor a
-// provider of tokens is configured, and then everybody is the owner.
-func (c *serveCmd) callers(ctx context.Context, store callerStore) (api.Authenticator, *service.Keyring, error) {
+// provider of tokens is configured, and then everybody is the owner. A database
+// always asks for keys: it outlives this machine's loopback.
+func (c *serveCmd) callers(ctx context.Context, store store) (api.Authenticator, *service.Keyring, error) {
 	withKeys, withTokens := c.BootstrapKey.Reveal() != "", c.OIDCIssuer != "" || c.OIDCAudience != ""
-	if !withKeys && !withTokens {
+	if !withKeys && !withTokens && c.DatabaseURL.Reveal() == "" {
 		return nil, nil, nil
 	}
 	bearers := service.Bearers{Keys: service.NewKeyring(store, time.Now)}
@@ -186,12 +296,6 @@ func (c *serveCmd) callers(ctx context.Context, store callerStore) (api.Authenti
 	return bearers, bearers.Keys, nil
 }
 
-// callerStore is what it takes to tell who asks.
-type callerStore interface {
-	service.Keys
-	service.Tenants
-}
-
 // address resolves where to listen, once, so that what is checked is what is
 // listened on. A service that is open to everybody who can reach it stays on
 // this machine.
@@ -208,35 +312,167 @@ func (c *serveCmd) address(open bool) (string, error) {
 }
 
 type keyCmd struct {
-	New keyNewCmd `cmd:"" help:"Print a new key for DRAWGEAR_BOOTSTRAP_KEY. Nothing keeps it."`
+	New    keyNewCmd    `cmd:"" help:"Print a new key for DRAWGEAR_BOOTSTRAP_KEY. Nothing keeps it."`
+	Create keyCreateCmd `cmd:"" help:"Make a key of a tenant in the database, and print it once."`
 }
 
 type keyNewCmd struct{}
 
 // Run prints the text of a key that no store knows.
-func (*keyNewCmd) Run(std streams) error {
-	if _, err := fmt.Fprintln(std.out, service.NewKeyText().Reveal()); err != nil {
-		return fmt.Errorf("print the key: %w", err)
+func (*keyNewCmd) Run(std streams) error { return printLine(std, service.NewKeyText().Reveal()) }
+
+func printLine(std streams, text string) error {
+	if _, err := fmt.Fprintln(std.out, text); err != nil {
+		return fmt.Errorf("print: %w", err)
 	}
 	return nil
 }
 
-// liveLaw is the law that answers: what ships, and what is published to the
-// store.
-func liveLaw(ctx context.Context, store service.FullStore, log *slog.Logger) (*service.Snapshots, error) {
-	files, err := library.Files()
+type keyCreateCmd struct {
+	databaseFlags
+
+	Tenant  string        `required:"" placeholder:"UUID" help:"Tenant whose key it is."`
+	Name    string        `required:"" help:"Whose key it is, in words."`
+	Scopes  []string      `default:"assess,read" help:"What it may do: assess, read, audit, author, approve, admin."`
+	Expires time.Duration `help:"How long it is good; for ever if left out."`
+}
+
+// Run makes the key.
+func (c *keyCreateCmd) Run(ctx context.Context, std streams) error {
+	st, err := c.open(ctx, slog.New(slog.NewTextHandler(std.err, nil)))
 	if err != nil {
-		return nil, err
+		return err
 	}
-	documents := make([][]byte, len(files))
-	for i, f := range files {
-		documents[i] = f.Data
+	defer st.Close()
+	scopes := make([]service.Scope, len(c.Scopes))
+	for i, s := range c.Scopes {
+		scopes[i] = service.Scope(s)
 	}
-	live := service.NewSnapshots(store, log, time.Now)
-	if err := live.Start(ctx, documents); err != nil {
-		return nil, err
+	var ends time.Time
+	if c.Expires > 0 {
+		ends = time.Now().Add(c.Expires)
 	}
-	return live, nil
+	ctx = service.WithCaller(ctx, service.Operator(c.Tenant))
+	_, text, err := service.NewKeyring(st, time.Now).Issue(ctx, c.Name, scopes, ends)
+	if err != nil {
+		return err
+	}
+	return printLine(std, text.Reveal())
+}
+
+type tenantCmd struct {
+	Create tenantCreateCmd `cmd:"" help:"Make a tenant in the database, and print its id."`
+}
+
+type tenantCreateCmd struct {
+	databaseFlags
+
+	Name string `arg:"" help:"Name of the tenant."`
+}
+
+// Run makes the tenant.
+func (c *tenantCreateCmd) Run(ctx context.Context, std streams) error {
+	st, err := c.open(ctx, slog.New(slog.NewTextHandler(std.err, nil)))
+	if err != nil {
+		return err
+	}
+	defer st.Close()
+	t := service.Tenant{ID: uuid.NewString(), Name: c.Name, CreatedAt: time.Now().UTC().Truncate(time.Microsecond)}
+	if err := st.PutTenant(ctx, t); err != nil {
+		return err
+	}
+	return printLine(std, t.ID)
+}
+
+type migrateCmd struct {
+	databaseFlags
+}
+
+// Run brings the schema up to date.
+func (c *migrateCmd) Run(ctx context.Context, std streams) error {
+	if c.DatabaseURL.Reveal() == "" {
+		return errNoDatabase
+	}
+	if err := postgres.Migrate(ctx, c.DatabaseURL.Reveal()); err != nil {
+		return err
+	}
+	return printLine(std, fmt.Sprintf("the schema is at version %d", postgres.SchemaVersion()))
+}
+
+type logCmd struct {
+	Key    logKeyCmd    `cmd:"" help:"Print a new pair of log keys: the first for DRAWGEAR_LOG_KEY, the second to give away."`
+	Export logExportCmd `cmd:"" help:"Write the log of a tenant from the database."`
+	Verify logVerifyCmd `cmd:"" help:"Check an exported log offline."`
+}
+
+type logKeyCmd struct{}
+
+// Run prints a pair of keys.
+func (*logKeyCmd) Run(std streams) error {
+	secret, public, err := service.NewLogKey()
+	if err != nil {
+		return err
+	}
+	return printLine(std, secret+"\n"+public)
+}
+
+type logExportCmd struct {
+	databaseFlags
+
+	Tenant string         `required:"" placeholder:"UUID" help:"Tenant whose log it is."`
+	LogKey service.Secret `required:"" placeholder:"PRIVATE+KEY+..." env:"DRAWGEAR_LOG_KEY" help:"Key that signs the head."`
+}
+
+// Run writes the log to standard output.
+func (c *logExportCmd) Run(ctx context.Context, std streams) error {
+	st, err := c.open(ctx, slog.New(slog.NewTextHandler(std.err, nil)))
+	if err != nil {
+		return err
+	}
+	defer st.Close()
+	signer, err := service.LogSigner(c.LogKey.Reveal())
+	if err != nil {
+		return err
+	}
+	return service.NewLedger(st, signer).Export(service.WithCaller(ctx, service.Operator(c.Tenant)), std.out)
+}
+
+type logVerifyCmd struct {
+	File string `arg:"" help:"Exported log; - reads standard input."`
+	Key  string `required:"" placeholder:"NAME+HASH+KEY" help:"Verifier key, as the operator gave it."`
+}
+
+// Run checks the file and says what it holds.
+func (c *logVerifyCmd) Run(std streams) error {
+	verifier, err := note.NewVerifier(c.Key)
+	if err != nil {
+		return fmt.Errorf("--key: %w", err)
+	}
+	in := std.in
+	if c.File != "-" {
+		f, err := os.Open(c.File)
+		if err != nil {
+			return err
+		}
+		defer f.Close()
+		in = f
+	}
+	v, err := service.VerifyExport(in, verifier)
+	if err != nil {
+		return fmt.Errorf("%s does not hold: %w", c.File, err)
+	}
+	return printLine(std, fmt.Sprintf("the log holds: %d entries, %d with their records, %d by hash alone", v.Size, v.Records, v.Bare))
+}
+
+type coverageCmd struct{}
+
+// Run prints the coverage of the shipped library as a Markdown table.
+func (*coverageCmd) Run(std streams) error {
+	book, err := library.Book()
+	if err != nil {
+		return err
+	}
+	return printLine(std, strings.TrimSpace(book.CoverageTable()))
 }
 
 // tryRig is a question that works when pasted: a tandem horse float.

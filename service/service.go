@@ -139,7 +139,7 @@ func (s *Assessor) AssessKnown(ctx context.Context, document []byte, known time.
 			ID: a.ID, CreatedAt: a.CreatedAt, Jurisdiction: answer.Jurisdiction, AsOf: answer.AsOf,
 			Verdict: answer.Verdict, AnswerSHA256: digest(a.Answer),
 		},
-		Rig: a.Rig, Answer: a.Answer, KnownAt: known,
+		Rig: a.Rig, Answer: a.Answer, Engine: Engine(), KnownAt: known,
 	})
 	if err != nil {
 		return Assessment{}, fmt.Errorf("keep the assessment: %w", err)

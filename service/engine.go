@@ -1,0 +1,25 @@
+package service
+
+import (
+	"runtime/debug"
+	"sync"
+)
+
+// Engine names the program that answers, as kept with every record: the module
+// version, or the revision that it was built from.
+var Engine = sync.OnceValue(func() string {
+	info, ok := debug.ReadBuildInfo()
+	if !ok {
+		return "unknown"
+	}
+	version := info.Main.Version
+	for _, s := range info.Settings {
+		if s.Key == "vcs.revision" && (version == "" || version == "(devel)") {
+			version = s.Value
+		}
+	}
+	if version == "" {
+		return "unknown"
+	}
+	return version
+})
