@@ -383,3 +383,20 @@ func extract(t *testing.T, at string, shown, real any) {
 		}
 	}
 }
+
+// TestReadmeCoverage: the table in the README is what the rulesets say.
+func TestReadmeCoverage(t *testing.T) {
+	text, err := os.ReadFile("README.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, rest, _ := strings.Cut(string(text), "<!-- coverage -->\n")
+	shown, _, found := strings.Cut(rest, "<!-- /coverage -->")
+	if !found {
+		t.Fatal("the README has no table")
+	}
+	_, now, _ := runCommand(t, "", "coverage")
+	if shown != now {
+		t.Error("the table in the README is stale: put the output of `go run . coverage` between the marks")
+	}
+}

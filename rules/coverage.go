@@ -63,7 +63,8 @@ func (b *Book) Coverage(code string, day rig.Day) ([]Coverage, bool) {
 			continue
 		}
 		for _, r := range p.rules {
-			if r.Effective.Contains(day) && (r.Level != "practice" || r.Oblige.Notice != nil) {
+			// What a tenant asks of itself is no law of the place.
+			if !r.Ruleset.House() && r.Effective.Contains(day) && (r.Level != "practice" || r.Oblige.Notice != nil) {
 				rules = append(rules, r.Rule)
 			}
 		}
