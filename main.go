@@ -311,6 +311,37 @@ func (c *serveCmd) address(open bool) (string, error) {
 	return a.String(), nil
 }
 
+// printSurvey lists where the law of the ruleset's place says nothing on a
+// question, and where rules contradict each other.
+func printSurvey(std streams, book *rules.Book, rs *law.Ruleset) error {
+	if rs.Jurisdiction == "" {
+		return nil // a frame answers nowhere by itself
+	}
+	surveys, err := book.Survey(rs.Jurisdiction, rs.Reviewed.Day)
+	if err != nil {
+		return err
+	}
+	for _, s := range surveys {
+		fmt.Fprintf(std.out, "%s: %d cells, %d governed\n", s.Question, s.Cells, s.Governed)
+		for i, r := range s.Open {
+			if i == maxRegions {
+				fmt.Fprintf(std.out, "  not covered: %d more regions\n", len(s.Open)-i)
+				break
+			}
+			fmt.Fprintln(std.out, "  not covered:", r.Where)
+		}
+		for _, o := range s.Overlaps {
+			if o.Conflict {
+				fmt.Fprintf(std.out, "  contradiction: %s, for example where %s\n", strings.Join(o.Rules, ", "), o.Where)
+			}
+		}
+	}
+	return nil
+}
+
+// maxRegions bounds what is printed of one question.
+const maxRegions = 12
+
 type keyCmd struct {
 	New    keyNewCmd    `cmd:"" help:"Print a new key for DRAWGEAR_BOOTSTRAP_KEY. Nothing keeps it."`
 	Create keyCreateCmd `cmd:"" help:"Make a key of a tenant in the database, and print it once."`
@@ -563,6 +594,9 @@ func (c *checkCmd) Run(std streams) error {
 	}
 	for _, u := range report.Uncovered {
 		fmt.Fprintln(std.out, "untried:", u)
+	}
+	if err := printSurvey(std, book, rs); err != nil {
+		return err
 	}
 	if len(report.Failures) > 0 {
 		return fmt.Errorf("%d of %d examples came out otherwise", len(report.Failures), report.Checks)
