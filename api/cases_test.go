@@ -3,8 +3,10 @@ package api_test
 import (
 	"bytes"
 	"encoding/json"
+	"net/http"
 	"testing"
 
+	"drawgear/api"
 	"drawgear/db/memory"
 	"drawgear/rules"
 	"drawgear/rules/cases"
@@ -56,6 +58,35 @@ func TestBoundaryCases(t *testing.T) {
 		}
 		for _, d := range c.Compare(&read) {
 			t.Errorf("%s (%s): %s", c.Name, c.Jurisdiction, d)
+		}
+	}
+}
+
+// TestTripOverHTTP: the strictest of the places is asked, each place answers,
+// and with an idempotency key a repeat keeps nothing more.
+func TestTripOverHTTP(t *testing.T) {
+	store := memory.New(0)
+	h := api.New(api.Config{Service: service.New(book(t), service.InStep(store), clock), Once: service.NewIdempotency(store)})
+	rig := `{"jurisdiction":"AU-NSW","as_of":"2026-11-25","trailer":{"axle_count":2,"built":"2024-06-01","rated":{"total":"2400 kg","axles":"2200 kg"},"laden":{"total":"2300 kg"},"brakes":{"kind":"overrun","braked_axles":1}}}`
+	key := header{"Idempotency-Key", "trip-1"}
+	first := call(t, h, "POST", "/v1/trips?through=AU-NSW,NZ", rig, key)
+	second := call(t, h, "POST", "/v1/trips?through=AU-NSW,NZ", rig, key)
+	if first.Status != http.StatusOK || !bytes.Equal(first.Body, second.Body) || second.Header.Get("Idempotency-Replayed") != "true" {
+		t.Fatalf("status %d, then %d: %s", first.Status, second.Status, first.Body)
+	}
+	got := decode[service.TripAssessment](t, first)
+	page := decode[service.Page[service.Summary]](t, call(t, h, "GET", "/v1/assessments", ""))
+	if len(got.Kept) != 2 || len(page.Items) != 2 {
+		t.Errorf("kept %v, listed %d", got.Kept, len(page.Items))
+	}
+	for target, status := range map[string]int{
+		"/v1/trips?through=AU-NSW,XX": http.StatusUnprocessableEntity,
+		"/v1/trips?through=":          http.StatusBadRequest,
+		"/v1/trips?through=AU-NSW,":   http.StatusBadRequest,
+		"/v1/trips":                   http.StatusBadRequest,
+	} {
+		if r := call(t, h, "POST", target, rig); r.Status != status {
+			t.Errorf("%s: status %d, want %d: %s", target, r.Status, status, r.Body)
 		}
 	}
 }

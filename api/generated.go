@@ -693,6 +693,12 @@ type Text = string
 // Example: yes
 type Tri = rules.Tri
 
+// Trip The answers of all places, and the strictest of them together.
+type Trip = rules.Trip
+
+// TripAssessment A rig that goes through several places, and the answers.
+type TripAssessment = service.TripAssessment
+
 // Verdict Outcome for the whole rig. `compliant`: every finding of law and of ratings is met or does not apply; `non_compliant`: at least one is not met; `undetermined`: none is known to fail and at least one is unknown. Findings of practice never move it.
 //
 // Example: undetermined
@@ -765,6 +771,9 @@ type LogTo = int
 
 // Record Example: false
 type Record = bool
+
+// Through Example: AU-NSW,AU-VIC
+type Through = string
 
 // VerdictFilter Outcome for the whole rig. `compliant`: every finding of law and of ratings is met or does not apply; `non_compliant`: at least one is not met; `undetermined`: none is known to fail and at least one is unknown. Findings of practice never move it.
 //
@@ -1419,6 +1428,18 @@ type WithdrawRulesetVersionParams struct {
 	IfMatch IfMatch `json:"If-Match,omitempty"`
 }
 
+// CreateTripParams defines parameters for CreateTrip.
+type CreateTripParams struct {
+	// Through Codes of the places, in the order of the trip, joined by commas; at most 20.
+	Through Through `form:"through" json:"through"`
+
+	// Record Whether to keep the question and its answer.
+	Record *Record `form:"record,omitempty" json:"record,omitempty"`
+
+	// IdempotencyKey A text of the caller's own, new for each request that is not a repeat. The same key with the same request gives the first reply again, marked with `Idempotency-Replayed: true`, and does nothing twice; with another request it is refused. Only replies of success are kept.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key,omitempty"`
+}
+
 // CreateAssessmentJSONRequestBody defines body for CreateAssessment for application/json ContentType.
 type CreateAssessmentJSONRequestBody = Rig
 
@@ -1433,6 +1454,9 @@ type ReplaceRulesetDraftJSONRequestBody = RulesetText
 
 // WithdrawRulesetVersionJSONRequestBody defines body for WithdrawRulesetVersion for application/json ContentType.
 type WithdrawRulesetVersionJSONRequestBody = Withdrawal
+
+// CreateTripJSONRequestBody defines body for CreateTrip for application/json ContentType.
+type CreateTripJSONRequestBody = Rig
 
 // ServerInterface represents all server handlers.
 type ServerInterface interface {
@@ -1523,6 +1547,9 @@ type ServerInterface interface {
 	// GetSource Read one source
 	// (GET /v1/sources/{id})
 	GetSource(ctx echo.Context, id SourceID) error
+	// CreateTrip Assess a rig that goes through several places
+	// (POST /v1/trips)
+	CreateTrip(ctx echo.Context, params CreateTripParams) error
 }
 
 // ServerInterfaceWrapper converts echo contexts to parameters.
@@ -2199,6 +2226,48 @@ func (w *ServerInterfaceWrapper) GetSource(ctx echo.Context) error {
 	return err
 }
 
+// CreateTrip converts echo context to params.
+func (w *ServerInterfaceWrapper) CreateTrip(ctx echo.Context) error {
+	var err error
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params CreateTripParams
+	// ------------- Required query parameter "through" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, true, "through", ctx.QueryParams(), &params.Through, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter through: %s", err))
+	}
+
+	// ------------- Optional query parameter "record" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "record", ctx.QueryParams(), &params.Record, runtime.BindQueryParameterOptions{Type: "boolean", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter record: %s", err))
+	}
+
+	headers := ctx.Request().Header
+	// ------------- Optional header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for Idempotency-Key, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter Idempotency-Key: %s", err))
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.CreateTrip(ctx, params)
+	return err
+}
+
 // This is a simple interface which specifies echo.Route addition functions which
 // are present on both echo.Echo and echo.Group, since we want to allow using
 // either of them for path registration
@@ -2251,6 +2320,7 @@ func RegisterHandlersWithOptions(router EchoRouter, si ServerInterface, options 
 	router.GET(options.BaseURL+"/v1/assessments/:id", wrapper.GetAssessment, options.OperationMiddlewares["getAssessment"]...)
 	router.POST(options.BaseURL+"/v1/assessments/:id/replay", wrapper.ReplayAssessment, options.OperationMiddlewares["replayAssessment"]...)
 	router.GET(options.BaseURL+"/v1/assessments/:id/proof", wrapper.ProveAssessment, options.OperationMiddlewares["proveAssessment"]...)
+	router.POST(options.BaseURL+"/v1/trips", wrapper.CreateTrip, options.OperationMiddlewares["createTrip"]...)
 	router.GET(options.BaseURL+"/v1/log", wrapper.GetLogHead, options.OperationMiddlewares["getLogHead"]...)
 	router.GET(options.BaseURL+"/v1/log/consistency", wrapper.GetLogConsistency, options.OperationMiddlewares["getLogConsistency"]...)
 	router.GET(options.BaseURL+"/v1/log/export", wrapper.ExportLog, options.OperationMiddlewares["exportLog"]...)
@@ -6265,6 +6335,192 @@ func (response GetSource503ApplicationProblemPlusJSONResponse) VisitGetSourceRes
 	return err
 }
 
+type CreateTripRequestObject struct {
+	Params CreateTripParams
+	Body   *CreateTripJSONRequestBody
+}
+
+type CreateTripResponseObject interface {
+	VisitCreateTripResponse(w http.ResponseWriter) error
+}
+
+type CreateTrip200JSONResponse TripAssessment
+
+func (response CreateTrip200JSONResponse) VisitCreateTripResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateTrip400ApplicationProblemPlusJSONResponse struct {
+	BadRequestApplicationProblemPlusJSONResponse
+}
+
+func (response CreateTrip400ApplicationProblemPlusJSONResponse) VisitCreateTripResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(400)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateTrip401ApplicationProblemPlusJSONResponse struct {
+	UnauthenticatedApplicationProblemPlusJSONResponse
+}
+
+func (response CreateTrip401ApplicationProblemPlusJSONResponse) VisitCreateTripResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateTrip403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response CreateTrip403ApplicationProblemPlusJSONResponse) VisitCreateTripResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateTrip408ApplicationProblemPlusJSONResponse struct {
+	RequestTimeoutApplicationProblemPlusJSONResponse
+}
+
+func (response CreateTrip408ApplicationProblemPlusJSONResponse) VisitCreateTripResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(408)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateTrip409ApplicationProblemPlusJSONResponse struct {
+	RulesetUnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response CreateTrip409ApplicationProblemPlusJSONResponse) VisitCreateTripResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(409)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateTrip413ApplicationProblemPlusJSONResponse struct {
+	TooLargeApplicationProblemPlusJSONResponse
+}
+
+func (response CreateTrip413ApplicationProblemPlusJSONResponse) VisitCreateTripResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(413)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateTrip415ApplicationProblemPlusJSONResponse struct {
+	UnsupportedMediaTypeApplicationProblemPlusJSONResponse
+}
+
+func (response CreateTrip415ApplicationProblemPlusJSONResponse) VisitCreateTripResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(415)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateTrip422ApplicationProblemPlusJSONResponse struct {
+	UnprocessableApplicationProblemPlusJSONResponse
+}
+
+func (response CreateTrip422ApplicationProblemPlusJSONResponse) VisitCreateTripResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(422)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateTrip500ApplicationProblemPlusJSONResponse struct {
+	InternalApplicationProblemPlusJSONResponse
+}
+
+func (response CreateTrip500ApplicationProblemPlusJSONResponse) VisitCreateTripResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(500)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateTrip503ApplicationProblemPlusJSONResponse struct {
+	UnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response CreateTrip503ApplicationProblemPlusJSONResponse) VisitCreateTripResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(503)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 // StrictServerInterface represents all server handlers.
 type StrictServerInterface interface {
 	// GetLiveness Is the process alive
@@ -6354,6 +6610,9 @@ type StrictServerInterface interface {
 	// GetSource Read one source
 	// (GET /v1/sources/{id})
 	GetSource(ctx context.Context, request GetSourceRequestObject) (GetSourceResponseObject, error)
+	// CreateTrip Assess a rig that goes through several places
+	// (POST /v1/trips)
+	CreateTrip(ctx context.Context, request CreateTripRequestObject) (CreateTripResponseObject, error)
 }
 
 type StrictHandlerFunc func(ctx echo.Context, request any) (any, error)
@@ -7204,6 +7463,54 @@ func (sh *strictHandler) GetSource(ctx echo.Context, id SourceID) error {
 		return err
 	} else if validResponse, ok := response.(GetSourceResponseObject); ok {
 		return validResponse.VisitGetSourceResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// CreateTrip operation middleware
+func (sh *strictHandler) CreateTrip(ctx echo.Context, params CreateTripParams) error {
+	var request CreateTripRequestObject
+
+	request.Params = params
+
+	var body CreateTripJSONRequestBody
+	var err error
+	if binder, ok := ctx.Echo().Binder.(*echo.DefaultBinder); ok {
+		// A request validator built on kin-openapi's openapi3filter with
+		// KeepValidatedValue leaves the value it validated on the body. Bind
+		// that value, matching member names exactly, so the handler receives
+		// what was validated instead of a second, case-insensitive decode.
+		// Otherwise bind only the request body, so that path and query
+		// parameters are not also bound into the body struct.
+		if vb, ok := ctx.Request().Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+			err = binder.BindBody(ctx, &body)
+		}
+	} else {
+		// A custom binder is installed on the Echo instance; defer to it
+		// entirely, since echo.Binder does not expose body-only binding and
+		// the binder may do more than decode (for example call ctx.Validate).
+		err = ctx.Bind(&body)
+	}
+	if err != nil {
+		return err
+	}
+	request.Body = &body
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.CreateTrip(ctx.Request().Context(), request.(CreateTripRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "CreateTrip")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(CreateTripResponseObject); ok {
+		return validResponse.VisitCreateTripResponse(ctx.Response())
 	} else if response != nil {
 		return fmt.Errorf("unexpected response type: %T", response)
 	}

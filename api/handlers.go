@@ -3,6 +3,7 @@ package api
 import (
 	"context"
 	"net/http"
+	"strings"
 	"time"
 
 	"drawgear/openapi"
@@ -68,6 +69,16 @@ func writeJSON(w http.ResponseWriter, status int, body []byte) error {
 	w.WriteHeader(status)
 	_, err := w.Write(body)
 	return err
+}
+
+// CreateTrip assesses a rig in several places.
+func (h *handlers) CreateTrip(ctx context.Context, r CreateTripRequestObject) (CreateTripResponseObject, error) {
+	record := r.Params.Record == nil || *r.Params.Record
+	t, err := h.service.Trip(ctx, *r.Body, strings.Split(r.Params.Through, ","), record)
+	if err != nil {
+		return nil, err
+	}
+	return CreateTrip200JSONResponse(t), nil
 }
 
 // ListAssessments gives a page of what was kept.
