@@ -41,8 +41,13 @@ type Overlap struct {
 
 // SurveyQuestions are the questions that a survey looks at.
 var SurveyQuestions = []string{
-	"service_brakes.required", "service_brakes.kinds", "service_brakes.wheels", "breakaway.required", "breakaway.hold",
-	"parking_brake.required", "safety_chains.required", "safety_chains.count",
+	"service_brakes.required", "service_brakes.kinds", "service_brakes.wheels", "service_brakes.operable_from_cab",
+	"breakaway.required", "breakaway.any_of", "breakaway.hold", "breakaway.holds_grade", "breakaway.battery_indicator",
+	"parking_brake.required", "parking_brake.holds_grade",
+	"safety_chains.required", "safety_chains.count", "safety_chains.each_rated", "safety_chains.each_breaking", "safety_chains.together_breaking",
+	"coupling.positive_lock", "coupling.secondary_lock", "coupling.quick_release", "coupling.marked",
+	"part_rating.towbar", "part_rating.ball", "part_rating.coupling", "mass_limit.at_most", "mass_ratio.at_most",
+	"ball_load.at_least", "ball_load.at_most", "speed.at_most",
 }
 
 const (
