@@ -29,26 +29,6 @@ func BenchmarkCompile(b *testing.B) {
 	}
 }
 
-// BenchmarkAssess is one whole rig against the law of New South Wales.
-func BenchmarkAssess(b *testing.B) {
-	document, err := os.ReadFile("../../testdata/rigs/horse-float.json")
-	if err != nil {
-		b.Fatal(err)
-	}
-	r, err := rig.Decode(document)
-	if err != nil {
-		b.Fatal(err)
-	}
-	bk := book(b)
-	day, _ := r.AsOf()
-	b.ReportAllocs()
-	for b.Loop() {
-		if _, err := bk.Assess(r, day); err != nil {
-			b.Fatal(err)
-		}
-	}
-}
-
 // BenchmarkAssessAmong is the same rig against the law of New South Wales with
 // only the rulesets that it needs loaded, and with the whole library: what one
 // rig costs must not depend on how many places are held.
