@@ -211,30 +211,29 @@ func (c *serveCmd) store(ctx context.Context, log *slog.Logger) (s store, descri
 	if err != nil {
 		return nil, "", err
 	}
-	go keepPartitions(ctx, pg, log)
+	go upkeep(ctx, pg, log)
 	return pg, "postgres", nil
 }
 
-// How far ahead, and how often, the months of the record are prepared. A month
-// that is missing refuses nothing: its records go to a partition for the rest.
-const (
-	monthsAhead  = 3
-	partitionGap = 24 * time.Hour
-)
+// upkeepGap is how often the record is looked after. A month that is not
+// prepared refuses nothing: its records go to a partition for the rest.
+const upkeepGap = 24 * time.Hour
 
-// keepPartitions prepares the coming months until the context ends; any number
-// of replicas may do it.
-func keepPartitions(ctx context.Context, pg *postgres.Store, log *slog.Logger) {
+// upkeep prepares the coming months of the record and drops idempotency replies
+// that are old, until the context ends; any number of replicas may do it.
+func upkeep(ctx context.Context, pg *postgres.Store, log *slog.Logger) {
 	for {
-		if made, err := pg.MakePartitions(ctx, monthsAhead); err != nil {
-			log.Warn("the coming months of the record are not prepared", "error", err)
-		} else if len(made) > 0 {
-			log.Info("prepared months of the record", "partitions", made)
+		done, err := pg.Maintain(ctx)
+		if err != nil && ctx.Err() == nil {
+			log.Warn("the record was not wholly looked after", "error", err)
+		}
+		if len(done.Partitions) > 0 || done.Replies > 0 {
+			log.Info("looked after the record", "partitions", done.Partitions, "replies_dropped", done.Replies)
 		}
 		select {
 		case <-ctx.Done():
 			return
-		case <-time.After(partitionGap):
+		case <-time.After(upkeepGap):
 		}
 	}
 }

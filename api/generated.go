@@ -1364,7 +1364,7 @@ type CreateAssessmentParams struct {
 	// KnownAt Knowledge time: the answer is that of the ruleset versions which had been published to the service by then, and were not withdrawn by then. A time in UTC that is past (RFC 3339), to the microsecond. Left out, now.
 	KnownAt *KnownAt `form:"known_at,omitempty" json:"known_at,omitempty"`
 
-	// IdempotencyKey A text of the caller's own, new for each request that is not a repeat. The same key with the same request gives the first reply again, marked with `Idempotency-Replayed: true`, and does nothing twice; with another request it is refused. Only replies of success are kept.
+	// IdempotencyKey A text of the caller's own, new for each request that is not a repeat. The same key with the same request gives the first reply again, marked with `Idempotency-Replayed: true`, and does nothing twice; with another request it is refused. Only replies of success are kept, for at least 48 hours.
 	IdempotencyKey IdempotencyKey `json:"Idempotency-Key,omitempty"`
 }
 
@@ -1379,7 +1379,7 @@ type GetLogConsistencyParams struct {
 
 // CreateRulesetParams defines parameters for CreateRuleset.
 type CreateRulesetParams struct {
-	// IdempotencyKey A text of the caller's own, new for each request that is not a repeat. The same key with the same request gives the first reply again, marked with `Idempotency-Replayed: true`, and does nothing twice; with another request it is refused. Only replies of success are kept.
+	// IdempotencyKey A text of the caller's own, new for each request that is not a repeat. The same key with the same request gives the first reply again, marked with `Idempotency-Replayed: true`, and does nothing twice; with another request it is refused. Only replies of success are kept, for at least 48 hours.
 	IdempotencyKey IdempotencyKey `json:"Idempotency-Key,omitempty"`
 }
 
@@ -1391,7 +1391,7 @@ type ReplaceRulesetDraftParams struct {
 
 // ApproveRulesetVersionParams defines parameters for ApproveRulesetVersion.
 type ApproveRulesetVersionParams struct {
-	// IdempotencyKey A text of the caller's own, new for each request that is not a repeat. The same key with the same request gives the first reply again, marked with `Idempotency-Replayed: true`, and does nothing twice; with another request it is refused. Only replies of success are kept.
+	// IdempotencyKey A text of the caller's own, new for each request that is not a repeat. The same key with the same request gives the first reply again, marked with `Idempotency-Replayed: true`, and does nothing twice; with another request it is refused. Only replies of success are kept, for at least 48 hours.
 	IdempotencyKey IdempotencyKey `json:"Idempotency-Key,omitempty"`
 
 	// IfMatch The `ETag` of the version that the caller saw (RFC 9110). Without it the request is refused.
@@ -1412,7 +1412,7 @@ type CompareRulesetVersionsParams struct {
 
 // PublishRulesetVersionParams defines parameters for PublishRulesetVersion.
 type PublishRulesetVersionParams struct {
-	// IdempotencyKey A text of the caller's own, new for each request that is not a repeat. The same key with the same request gives the first reply again, marked with `Idempotency-Replayed: true`, and does nothing twice; with another request it is refused. Only replies of success are kept.
+	// IdempotencyKey A text of the caller's own, new for each request that is not a repeat. The same key with the same request gives the first reply again, marked with `Idempotency-Replayed: true`, and does nothing twice; with another request it is refused. Only replies of success are kept, for at least 48 hours.
 	IdempotencyKey IdempotencyKey `json:"Idempotency-Key,omitempty"`
 
 	// IfMatch The `ETag` of the version that the caller saw (RFC 9110). Without it the request is refused.
@@ -1421,7 +1421,7 @@ type PublishRulesetVersionParams struct {
 
 // WithdrawRulesetVersionParams defines parameters for WithdrawRulesetVersion.
 type WithdrawRulesetVersionParams struct {
-	// IdempotencyKey A text of the caller's own, new for each request that is not a repeat. The same key with the same request gives the first reply again, marked with `Idempotency-Replayed: true`, and does nothing twice; with another request it is refused. Only replies of success are kept.
+	// IdempotencyKey A text of the caller's own, new for each request that is not a repeat. The same key with the same request gives the first reply again, marked with `Idempotency-Replayed: true`, and does nothing twice; with another request it is refused. Only replies of success are kept, for at least 48 hours.
 	IdempotencyKey IdempotencyKey `json:"Idempotency-Key,omitempty"`
 
 	// IfMatch The `ETag` of the version that the caller saw (RFC 9110). Without it the request is refused.
@@ -1436,7 +1436,7 @@ type CreateTripParams struct {
 	// Record Whether to keep the question and its answer.
 	Record *Record `form:"record,omitempty" json:"record,omitempty"`
 
-	// IdempotencyKey A text of the caller's own, new for each request that is not a repeat. The same key with the same request gives the first reply again, marked with `Idempotency-Replayed: true`, and does nothing twice; with another request it is refused. Only replies of success are kept.
+	// IdempotencyKey A text of the caller's own, new for each request that is not a repeat. The same key with the same request gives the first reply again, marked with `Idempotency-Replayed: true`, and does nothing twice; with another request it is refused. Only replies of success are kept, for at least 48 hours.
 	IdempotencyKey IdempotencyKey `json:"Idempotency-Key,omitempty"`
 }
 

@@ -4,9 +4,11 @@ import (
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
+	"errors"
 	"fmt"
 
 	"github.com/jackc/pgx/v5"
+	"github.com/jackc/pgx/v5/pgconn"
 	"github.com/jackc/pgx/v5/pgtype"
 
 	"drawgear/service"
@@ -89,4 +91,49 @@ func (s *Store) MakePartitions(ctx context.Context, months int) ([]string, error
 		return nil, fmt.Errorf("make partitions: %w", err)
 	}
 	return made, nil
+}
+
+// Maintained is what Maintain has done.
+type Maintained struct {
+	Partitions []string // that were made
+	Replies    int64    // to idempotency keys that were removed, being older than 48 hours
+}
+
+// How far ahead months are prepared, and how many replies go in one statement,
+// which has to end within the time of a call.
+const (
+	monthsAhead   = 3
+	repliesAtOnce = 1000
+)
+
+// Maintain prepares the coming months of the record and forgets idempotency
+// keys whose time is over. Any replica may call it at any time, others at once
+// too; a service does so daily. What fails does not keep the rest from being
+// done, nor from being told.
+func (s *Store) Maintain(ctx context.Context) (Maintained, error) {
+	var m Maintained
+	var madeErr, goneErr error
+	m.Partitions, madeErr = s.MakePartitions(ctx, monthsAhead)
+	m.Replies, goneErr = s.expireReplies(ctx)
+	return m, errors.Join(madeErr, goneErr)
+}
+
+func (s *Store) expireReplies(ctx context.Context) (gone int64, _ error) {
+	for {
+		var n int64
+		err := s.run(ctx, "", func(b *pgx.Batch) {
+			b.Queue(setExpire)
+			b.Queue(lockExpiry)
+			b.Queue(expireReplies, repliesAtOnce).Exec(func(tag pgconn.CommandTag) error {
+				n = tag.RowsAffected()
+				return nil
+			})
+		})
+		if err != nil {
+			return gone, fmt.Errorf("expire idempotency keys: %w", err)
+		}
+		if gone += n; n < repliesAtOnce { // no more are old
+			return gone, nil
+		}
+	}
 }

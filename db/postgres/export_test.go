@@ -12,7 +12,7 @@ var Statements = map[string]string{
 	"importVersion": importVersion, "putDraft": putDraft, "replaceDraft": replaceDraft, "moveVersion": moveVersion,
 	"getOwnVersion": getOwnVersion, "getVersion": getVersion, "listVersions": listVersions, "loadVersions": loadVersions,
 	"markVersions": markVersions, "listenVersions": listenVersions,
-	"lockReply": lockReply, "getReply": getReply, "putReply": putReply,
+	"lockReply": lockReply, "getReply": getReply, "putReply": putReply, "setExpire": setExpire, "lockExpiry": lockExpiry, "expireReplies": expireReplies,
 	"schemaVersion": schemaVersion,
 }
 

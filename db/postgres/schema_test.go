@@ -337,7 +337,7 @@ func TestNothingIsChanged(t *testing.T) {
 		"UPDATE log_heads SET size = 5", "DELETE FROM log_heads",
 		"DELETE FROM log_tails", "UPDATE log_tails SET tenant_id = tenant_id",
 		"DELETE FROM ruleset_versions", "UPDATE ruleset_versions SET version = 2",
-		"DELETE FROM idempotency_keys", "UPDATE idempotency_keys SET status = 500",
+		"TRUNCATE idempotency_keys", "UPDATE idempotency_keys SET status = 500",
 		"DELETE FROM api_keys", "UPDATE api_keys SET scopes = '{admin}'", "UPDATE api_keys SET expires_at = NULL",
 		"UPDATE tenants SET name = 'x'", "DELETE FROM tenants",
 		"UPDATE drawgear_schema SET is_applied = false", "ALTER TABLE assessments DISABLE ROW LEVEL SECURITY",

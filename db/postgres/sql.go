@@ -14,6 +14,7 @@ const (
 	setTenant   = `SELECT set_config('drawgear.tenant', $1, true)`
 	setKey      = `SELECT set_config('drawgear.key', $1, true)`
 	setSnapshot = `SELECT set_config('drawgear.snapshot', 'on', true)`
+	setExpire   = `SELECT set_config('drawgear.expire', 'on', true)`
 
 	putAssessment = `INSERT INTO assessments
 	(tenant_id, id, created_at, jurisdiction, as_of, known_at, verdict, answer_sha256, rig, answer, engine)
@@ -113,6 +114,14 @@ WHERE state IN ('published', 'withdrawn')`
 
 	putReply = `INSERT INTO idempotency_keys (tenant_id, key, request_sha256, status, location, etag, body)
 	VALUES ($1, $2, $3, $4, $5, $6, $7)`
+
+	// One replica at a time: two would lock the same rows in different orders.
+	lockExpiry = `SELECT pg_advisory_xact_lock(hashtextextended('drawgear expiry', 0))`
+
+	// Of all tenants, so many at a time. The policies of the table say the same
+	// of what is old.
+	expireReplies = `DELETE FROM idempotency_keys WHERE (tenant_id, key) IN (
+	SELECT tenant_id, key FROM idempotency_keys WHERE created_at < now() - interval '48 hours' ORDER BY created_at LIMIT $1)`
 
 	schemaVersion = `SELECT coalesce(max(version_id), 0) FROM ` + schemaTable + ` WHERE is_applied`
 )
