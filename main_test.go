@@ -33,11 +33,11 @@ var rooms = map[string][]string{
 }
 
 // inTests are rooms that tests may reach beside: the boundary cases run through
-// every layer, and the edge is tested on the memory store.
+// every layer, and the edge is tested on both stores.
 var inTests = map[string][]string{
 	"rules":   {"testdata"},
 	"service": {"testdata", "db/memory"},
-	"api":     {"testdata", "db/memory", "openapi/openapitest"},
+	"api":     {"testdata", "db/memory", "db/postgres", "db/pgtest", "openapi/openapitest"},
 	"db":      {"testdata"},
 }
 

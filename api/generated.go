@@ -5377,6 +5377,22 @@ func (response ApproveRulesetVersion412ApplicationProblemPlusJSONResponse) Visit
 	return err
 }
 
+type ApproveRulesetVersion422ApplicationProblemPlusJSONResponse struct {
+	UnprocessableApplicationProblemPlusJSONResponse
+}
+
+func (response ApproveRulesetVersion422ApplicationProblemPlusJSONResponse) VisitApproveRulesetVersionResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(422)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 type ApproveRulesetVersion428ApplicationProblemPlusJSONResponse struct {
 	NoTagApplicationProblemPlusJSONResponse
 }
@@ -5813,6 +5829,22 @@ func (response PublishRulesetVersion412ApplicationProblemPlusJSONResponse) Visit
 	}
 	w.Header().Set("Content-Type", "application/problem+json")
 	w.WriteHeader(412)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type PublishRulesetVersion422ApplicationProblemPlusJSONResponse struct {
+	UnprocessableApplicationProblemPlusJSONResponse
+}
+
+func (response PublishRulesetVersion422ApplicationProblemPlusJSONResponse) VisitPublishRulesetVersionResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(422)
 	_, err := buf.WriteTo(w)
 	return err
 }

@@ -80,6 +80,11 @@ func (r Reply) Problem(t testing.TB) Problem {
 	return p
 }
 
+func init() {
+	// A file of lines is held to the contract as the text that it is.
+	openapi3filter.RegisterBodyDecoder("application/x-ndjson", openapi3filter.PlainBodyDecoder)
+}
+
 // Check fails the test if the reply is not one that the contract foresees for
 // the request, or if a request that was accepted is none that it allows. body
 // is the request's.
