@@ -13,6 +13,7 @@ import (
 	"golang.org/x/mod/sumdb/note"
 
 	"drawgear/db/pgtest"
+	"drawgear/db/postgres"
 	"drawgear/rules"
 	"drawgear/service"
 )
@@ -28,6 +29,16 @@ func within(t *testing.T, d time.Duration, what string, so func() bool) {
 		}
 	}
 	t.Fatalf("not within %s: %s", d, what)
+}
+
+func openPostgres(t *testing.T, url string) *postgres.Store {
+	t.Helper()
+	st, err := postgres.Open(t.Context(), postgres.Config{URL: url})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(st.Close)
+	return st
 }
 
 // plain sends a request without holding the reply to the contract, for many at
@@ -51,10 +62,9 @@ func plain(h http.Handler, method, target, body string, hs ...header) *httptest.
 // idempotency key sent to both keeps one record.
 func TestReplicas(t *testing.T) {
 	url := pgtest.New(t)
-	stA, stB := openPostgres(t, url), openPostgres(t, url)
-	tenants(t, stA)
-	a, b := wire(t, stA), wire(t, stB)
-	author, approver := a.key(t, saltmarsh, "author"), a.key(t, saltmarsh, "approver")
+	signer := newSigner(t)
+	a, b := newReplica(t, openPostgres(t, url), signer), newReplica(t, openPostgres(t, url), signer)
+	author, approver := a.tenant(t, saltmarshYard, "Saltmarsh Yard"), a.tenant(t, saltmarshYard, "Saltmarsh Yard")
 
 	yaml := header{"Content-Type", "application/yaml"}
 	draft := call(t, a.h, "POST", "/v1/rulesets", yardRules, author, yaml)
@@ -89,7 +99,7 @@ func TestReplicas(t *testing.T) {
 		t.Errorf("%d records of one key", len(page.Items))
 	}
 
-	lost := a.key(t, saltmarsh, "lost")
+	lost := a.tenant(t, saltmarshYard, "Saltmarsh Yard")
 	if r := call(t, b.h, "GET", "/v1/assessments", "", lost); r.Status != http.StatusOK {
 		t.Fatalf("%d %s", r.Status, r.Body)
 	}
@@ -112,10 +122,8 @@ func TestDatabaseAway(t *testing.T) {
 		rounds = 2
 	}
 	server := pgtest.Start(t)
-	st := openPostgres(t, server.Database(t))
-	tenants(t, st)
-	w := wire(t, st)
-	key := w.key(t, saltmarsh, "author")
+	w := newReplica(t, openPostgres(t, server.Database(t)), newSigner(t))
+	key := w.tenant(t, saltmarshYard, "Saltmarsh Yard")
 	call(t, w.h, "GET", "/v1/assessments", "", key) // so that the key is known when the database is not
 
 	var mu sync.Mutex
