@@ -223,8 +223,9 @@ func (a *Authoring) move(ctx context.Context, id string, version int, match stri
 		return RulesetVersion{}, fmt.Errorf("move a version: %w", err)
 	}
 	if to.State != Approved {
-		// It stands whether or not this goes well; Run will see to it.
-		_ = a.law.Refresh(ctx)
+		// It stands whether or not this goes well; Run will see to it. The context
+		// of a step may end with the step.
+		afterStep(ctx, func() { _ = a.law.Refresh(context.WithoutCancel(ctx)) })
 	}
 	text, err := law.Parse(v.Document)
 	if err != nil {
@@ -286,7 +287,11 @@ func need(ctx context.Context, s Scope) error {
 func (s *Snapshots) without(ctx context.Context, v Version) error {
 	cur := s.current.Load()
 	var rest []held
-	for _, h := range cur.shelf(v.Tenant).held {
+	own := cur.own[v.Tenant]
+	if own == nil { // this replica has not heard of the version yet
+		return nil
+	}
+	for _, h := range own.held {
 		if h.Ruleset != v.Ruleset || h.Number != v.Number {
 			rest = append(rest, h)
 		}

@@ -4,9 +4,25 @@ import (
 	"context"
 )
 
-// The store of a step that must happen once travels in its context: the use
-// cases below it need not know whether they run within such a step.
+// A step that must happen once travels in its context: the use cases below it
+// need not know whether they run within one.
 type stepKey struct{}
+
+type step struct {
+	store FullStore
+	after []func() // done when what was written stands
+}
+
+// afterStep does something that looks at what was written: when the step in the
+// context has ended well, for nobody sees anything of it before, or at once if
+// there is no step.
+func afterStep(ctx context.Context, do func()) {
+	if s, ok := ctx.Value(stepKey{}).(*step); ok {
+		s.after = append(s.after, do)
+		return
+	}
+	do()
+}
 
 // InStep returns the store with its writes, and the reads that go with them,
 // joined to the step in the context, if there is one (see Idempotency).
@@ -15,8 +31,8 @@ func InStep(store FullStore) FullStore { return inStep{store} }
 type inStep struct{ FullStore }
 
 func (s inStep) of(ctx context.Context) FullStore {
-	if step, ok := ctx.Value(stepKey{}).(FullStore); ok {
-		return step
+	if within, ok := ctx.Value(stepKey{}).(*step); ok {
+		return within.store
 	}
 	return s.FullStore
 }
@@ -54,7 +70,15 @@ func NewIdempotency(store FullStore) *Idempotency { return &Idempotency{store} }
 // If do fails nothing is kept and the key stays free. It fails with
 // ErrKeyReused if the key came with another request before.
 func (i *Idempotency) Do(ctx context.Context, key string, request [32]byte, do func(ctx context.Context) (Reply, error)) (reply Reply, again bool, err error) {
-	return i.store.Once(ctx, key, request, func(ctx context.Context, s FullStore) (Reply, error) {
-		return do(context.WithValue(ctx, stepKey{}, s))
+	var last *step // a store may begin again
+	reply, again, err = i.store.Once(ctx, key, request, func(ctx context.Context, s FullStore) (Reply, error) {
+		last = &step{store: s}
+		return do(context.WithValue(ctx, stepKey{}, last))
 	})
+	if err == nil && last != nil {
+		for _, do := range last.after {
+			do()
+		}
+	}
+	return reply, again, err
 }

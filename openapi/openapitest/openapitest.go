@@ -31,6 +31,7 @@ var Document = sync.OnceValues(func() (*openapi3.T, error) {
 })
 
 var router = sync.OnceValues(func() (routers.Router, error) {
+	openapi3filter.RegisterBodyDecoder("application/x-ndjson", openapi3filter.PlainBodyDecoder) // lines are text to the contract
 	doc, err := Document()
 	if err != nil {
 		return nil, err
@@ -78,11 +79,6 @@ func (r Reply) Problem(t testing.TB) Problem {
 		t.Fatalf("read the problem: %v in %s", err, r.Body)
 	}
 	return p
-}
-
-func init() {
-	// A file of lines is held to the contract as the text that it is.
-	openapi3filter.RegisterBodyDecoder("application/x-ndjson", openapi3filter.PlainBodyDecoder)
 }
 
 // Check fails the test if the reply is not one that the contract foresees for
