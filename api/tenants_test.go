@@ -408,6 +408,9 @@ func TestNeighboursIdempotencyKeys(t *testing.T) {
 		draft := do("draft", "/v1/rulesets", yardRules, 201, n.tarn, asYAML)
 		next := do("approve", yardPath+"/approve", "", 200, tarnApprover, match(draft))
 		next = do("publish", yardPath+"/publish", "", 200, tarnApprover, match(next))
+		if r := call(t, n.h, "POST", "/v1/assessments?record=false", valleyRig, n.tarn); !strings.Contains(string(r.Body), "house-yard") {
+			t.Errorf("what was published with a key does not answer at once: %s", r.Body)
+		}
 		do("withdraw", yardPath+"/withdraw", `{"reason":"No more."}`, 200, tarnApprover, match(next))
 		if after := n.view(t); after != before {
 			t.Errorf("something of the yard's has changed. Before:\n%s\nafter:\n%s", before, after)

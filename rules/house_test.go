@@ -32,8 +32,6 @@ func TestHouseRulesAreNeverMilder(t *testing.T) {
 		"safety_chains: {required: true, count: 2}", "part_rating: {roles: [ball], at_least: trailer.rated.total}", "ball_load: {at_most: kg(100)}",
 	}
 	freed := []string{"service_brakes: {required: false}", "breakaway: {required: false}", "safety_chains: {required: false}"}
-	order := map[rules.Verdict]int{rules.NonCompliant: 0, rules.Undetermined: 1, rules.Compliant: 2}
-	seen := map[string]bool{}
 	rapid.Check(t, func(t *rapid.T) {
 		some := func(prefix, level string, least int, duties []string) string {
 			var out string
@@ -53,25 +51,7 @@ func TestHouseRulesAreNeverMilder(t *testing.T) {
 				rule("xx.c", "trailer.axle_count > 1", "service_brakes: {required: true}, breakaway: {required: true}", "")
 		}
 		base = rulesetText("xx", "XX", "", 1, "from: 2000-01-01", base+some("xx", "level: law", 0, append(freed, asked...)))
-		extra, err := law.Parse([]byte(houseRuleset(some("house", "", 1, asked))))
-		if err != nil {
-			t.Fatal(err)
-		}
-		shipped, err := law.Parse([]byte(base))
-		if err != nil {
-			t.Fatal(err)
-		}
-		alone, err := rules.NewBook([]*law.Ruleset{shipped})
-		if err != nil {
-			t.Fatal(err)
-		}
-		both, err := rules.NewBook([]*law.Ruleset{shipped, extra})
-		if err != nil {
-			t.Fatal(err)
-		}
-		if fs := both.CheckHouse(extra); fs != nil {
-			t.Fatalf("refused: %v", fs)
-		}
+		house := houseRuleset(some("house", "", 1, asked))
 		doc := map[string]any{"jurisdiction": "XX"}
 		trailer := map[string]any{}
 		doc["trailer"] = trailer
@@ -89,47 +69,112 @@ func TestHouseRulesAreNeverMilder(t *testing.T) {
 		field(trailer, "breakaway", map[string]any{"kind": "none"}, map[string]any{"kind": "automatic", "hold": "20 min"})
 		field(trailer, "parking_brake", true, false)
 		field(trailer, "laden", map[string]any{"ball": "90 kg"}, map[string]any{"ball": "120 kg"})
-		r, err := rig.FromTree(doc)
-		if err != nil {
+		if _, err := rig.FromTree(doc); err != nil {
 			t.Skip("the rig contradicts itself")
 		}
-		day, _ := rig.ParseDay("2026-11-25")
-		was, err := alone.Assess(r, day)
-		if err != nil {
-			t.Fatal(err)
-		}
-		is, err := both.Assess(r, day)
-		if err != nil {
-			t.Fatal(err)
-		}
-		seen[string(was.Verdict+" "+is.Verdict)] = true
-		if order[is.Verdict] > order[was.Verdict] {
-			t.Errorf("the verdict was %s and is %s", was.Verdict, is.Verdict)
-		}
-		if !slices.Equal(is.NotCovered, was.NotCovered) {
-			t.Errorf("not covered was %v and is %v", was.NotCovered, is.NotCovered)
-		}
-		for _, q := range [][2]rules.Question{
-			{was.Answers.Brakes, is.Answers.Brakes},
-			{was.Answers.Breakaway, is.Answers.Breakaway},
-			{was.Answers.ParkingBrake, is.Answers.ParkingBrake},
-			{was.Answers.SafetyChains, is.Answers.SafetyChains},
-			{was.Answers.PartsRated, is.Answers.PartsRated},
-		} {
-			milder := q[0].Holds == rules.No && q[1].Holds != rules.No || q[0].Holds == rules.DontKnow && q[1].Holds == rules.Yes
-			if q[0].Required != q[1].Required || q[0].Covered != q[1].Covered || milder {
-				t.Errorf("a question was answered %+v and is %+v", q[0], q[1])
-			}
-		}
-		for _, f := range was.Findings {
-			if !slices.ContainsFunc(is.Findings, func(g rules.Finding) bool { return g.ID == f.ID && g.Status == f.Status && g.Summary == f.Summary }) {
-				t.Errorf("the finding %s is gone or another", f.ID)
-			}
-		}
+		was, is := withAndWithout(t, base, house, doc)
+		neverMilder(t, was, is)
 	})
-	for _, want := range []string{"compliant non_compliant", "undetermined non_compliant", "compliant compliant"} {
-		if !seen[want] {
-			t.Errorf("no rig went from %s", want)
+}
+
+// TestHouseRulesMoveVerdicts: house rules can fail what the law passes or cannot
+// decide, and pass what it passes.
+func TestHouseRulesMoveVerdicts(t *testing.T) {
+	base := rulesetText("xx", "XX", "", 1, "from: 2000-01-01", rule("xx.a", "true", "part_rating: {roles: [ball], at_least: trailer.rated.total}", "")+
+		rule("xx.b", "true", "service_brakes: {required: false}, breakaway: {required: false}", ""))
+	rigOf := func(total string) map[string]any {
+		rated := map[string]any{}
+		if total != "" {
+			rated["total"] = total
+		}
+		return map[string]any{
+			"jurisdiction": "XX",
+			"parts":        []any{map[string]any{"role": "ball", "rated_mass": "1000 kg"}},
+			"trailer":      map[string]any{"rated": rated, "brakes": map[string]any{"kind": "none"}},
+		}
+	}
+	for _, c := range []struct {
+		name, asked string
+		rig         map[string]any
+		was, is     rules.Verdict
+	}{
+		{"more asked and held", "part_rating: {roles: [ball], at_least: kg(1000)}", rigOf("900 kg"), rules.Compliant, rules.Compliant},
+		{"more asked than is held", "part_rating: {roles: [ball], at_least: kg(1001)}", rigOf("900 kg"), rules.Compliant, rules.NonCompliant},
+		{"more asked where the law waits", "part_rating: {roles: [ball], at_least: kg(1001)}", rigOf(""), rules.Undetermined, rules.NonCompliant},
+		{"held where the law waits", "part_rating: {roles: [ball], at_least: kg(1000)}", rigOf(""), rules.Undetermined, rules.Undetermined},
+		{"held where the law fails", "part_rating: {roles: [ball], at_least: kg(1000)}", rigOf("1100 kg"), rules.NonCompliant, rules.NonCompliant},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			was, is := withAndWithout(t, base, houseRuleset(rule("house.a", "true", c.asked, "level: rating")), c.rig)
+			if was.Verdict != c.was || is.Verdict != c.is {
+				t.Errorf("the verdict was %s and is %s, not %s and %s", was.Verdict, is.Verdict, c.was, c.is)
+			}
+			neverMilder(t, was, is)
+		})
+	}
+}
+
+// failer is a test, drawn or not.
+type failer interface {
+	Helper()
+	Errorf(string, ...any)
+	Fatalf(string, ...any)
+}
+
+// withAndWithout answers a rig by the law alone, and by house rules too.
+func withAndWithout(t failer, lawText, houseText string, doc map[string]any) (was, is *rules.Answer) {
+	t.Helper()
+	must := func(err error) {
+		if err != nil {
+			t.Fatalf("%v", err)
+		}
+	}
+	shipped, err := law.Parse([]byte(lawText))
+	must(err)
+	extra, err := law.Parse([]byte(houseText))
+	must(err)
+	alone, err := rules.NewBook([]*law.Ruleset{shipped})
+	must(err)
+	both, err := rules.NewBook([]*law.Ruleset{shipped, extra})
+	must(err)
+	if fs := both.CheckHouse(extra); fs != nil {
+		t.Fatalf("refused: %v", fs)
+	}
+	r, err := rig.FromTree(doc)
+	must(err)
+	day, err := rig.ParseDay("2026-11-25")
+	must(err)
+	was, err = alone.Assess(r, day)
+	must(err)
+	is, err = both.Assess(r, day)
+	must(err)
+	return was, is
+}
+
+// neverMilder compares the answer by the law alone with that by house rules too.
+func neverMilder(t failer, was, is *rules.Answer) {
+	order := map[rules.Verdict]int{rules.NonCompliant: 0, rules.Undetermined: 1, rules.Compliant: 2}
+	if order[is.Verdict] > order[was.Verdict] {
+		t.Errorf("the verdict was %s and is %s", was.Verdict, is.Verdict)
+	}
+	if !slices.Equal(is.NotCovered, was.NotCovered) {
+		t.Errorf("not covered was %v and is %v", was.NotCovered, is.NotCovered)
+	}
+	for _, q := range [][2]rules.Question{
+		{was.Answers.Brakes, is.Answers.Brakes},
+		{was.Answers.Breakaway, is.Answers.Breakaway},
+		{was.Answers.ParkingBrake, is.Answers.ParkingBrake},
+		{was.Answers.SafetyChains, is.Answers.SafetyChains},
+		{was.Answers.PartsRated, is.Answers.PartsRated},
+	} {
+		milder := q[0].Holds == rules.No && q[1].Holds != rules.No || q[0].Holds == rules.DontKnow && q[1].Holds == rules.Yes
+		if q[0].Required != q[1].Required || q[0].Covered != q[1].Covered || milder {
+			t.Errorf("a question was answered %+v and is %+v", q[0], q[1])
+		}
+	}
+	for _, f := range was.Findings {
+		if !slices.ContainsFunc(is.Findings, func(g rules.Finding) bool { return g.ID == f.ID && g.Status == f.Status && g.Summary == f.Summary }) {
+			t.Errorf("the finding %s is gone or another", f.ID)
 		}
 	}
 }

@@ -223,9 +223,8 @@ func (a *Authoring) move(ctx context.Context, id string, version int, match stri
 		return RulesetVersion{}, fmt.Errorf("move a version: %w", err)
 	}
 	if to.State != Approved {
-		// It stands whether or not this goes well; Run will see to it. The context
-		// of a step may end with the step.
-		afterStep(ctx, func() { _ = a.law.Refresh(context.WithoutCancel(ctx)) })
+		// It stands whether or not this goes well; Run will see to it.
+		afterStep(ctx, func(ctx context.Context) { _ = a.law.Refresh(ctx) })
 	}
 	text, err := law.Parse(v.Document)
 	if err != nil {

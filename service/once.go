@@ -10,18 +10,18 @@ type stepKey struct{}
 
 type step struct {
 	store FullStore
-	after []func() // done when what was written stands
+	after []func(context.Context) // done when what was written stands
 }
 
 // afterStep does something that looks at what was written: when the step in the
 // context has ended well, for nobody sees anything of it before, or at once if
 // there is no step.
-func afterStep(ctx context.Context, do func()) {
+func afterStep(ctx context.Context, do func(context.Context)) {
 	if s, ok := ctx.Value(stepKey{}).(*step); ok {
 		s.after = append(s.after, do)
 		return
 	}
-	do()
+	do(ctx)
 }
 
 // InStep returns the store with its writes, and the reads that go with them,
@@ -77,7 +77,7 @@ func (i *Idempotency) Do(ctx context.Context, key string, request [32]byte, do f
 	})
 	if err == nil && last != nil {
 		for _, do := range last.after {
-			do()
+			do(ctx)
 		}
 	}
 	return reply, again, err
