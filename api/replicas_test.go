@@ -102,8 +102,7 @@ func TestReplicaHearsOfRevocation(t *testing.T) {
 	pair, yard := newPair(t, pgtest.New(t), newSigner(t))
 	for i, here := range pair {
 		there := pair[1-i]
-		var issued struct{ ID, Key string }
-		issued = decode[struct{ ID, Key string }](t, wantStatus(t, "key", call(t, here.h, "POST", "/v1/keys", `{"name":"Saltmarsh Yard","scopes":["read"]}`, yard), 201))
+		issued := decode[struct{ ID, Key string }](t, wantStatus(t, "key", call(t, here.h, "POST", "/v1/keys", `{"name":"Saltmarsh Yard","scopes":["read"]}`, yard), 201))
 		read := func(r replica) int {
 			return call(t, r.h, "GET", "/v1/assessments", "", bearer(issued.Key)).Status
 		}
