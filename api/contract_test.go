@@ -69,7 +69,7 @@ func words(s *openapi3.Schema) []string {
 func TestRigFields(t *testing.T) {
 	contract := map[string]*openapi3.SchemaRef{}
 	leaves(schemas(t)["Rig"].Value, "", contract)
-	for _, own := range []string{"/jurisdiction", "/parts"} {
+	for _, own := range []string{"/jurisdiction", "/parts", "/vehicle/items", "/trailer/items"} {
 		if contract[own] == nil {
 			t.Errorf("the contract has no %s", own)
 		}
@@ -266,11 +266,42 @@ func TestParts(t *testing.T) {
 	}
 }
 
+// TestItems holds the schemas of things carried to the decoder, field by field.
+func TestItems(t *testing.T) {
+	for _, of := range []struct{ section, schema, place string }{{"trailer", "TrailerItem", "behind_coupling"}, {"vehicle", "VehicleItem", "behind_front_axle"}} {
+		item := schemas(t)[of.schema].Value
+		if got, want := slices.Sorted(maps.Keys(item.Properties)), []string{of.place, "mass", "name"}; !slices.Equal(got, want) {
+			t.Fatalf("%s has %v, want %v", of.schema, got, want)
+		}
+		for _, name := range []string{"name", "mass", of.place, "other"} {
+			for _, v := range []any{"5 kg", "0 m", "-5 m", "", 5, true, nil} {
+				doc := map[string]any{name: v}
+				text, err := json.Marshal(map[string]any{of.section: map[string]any{"items": []any{doc}}})
+				if err != nil {
+					t.Fatal(err)
+				}
+				var tree any
+				if v == 5 {
+					doc[name] = 5.0
+				}
+				tree = doc
+				_, decodeErr := rig.Decode(text)
+				if schemaErr := item.VisitJSON(tree); (decodeErr == nil) != (schemaErr == nil) {
+					t.Errorf("%s %s = %v: the decoder says %v, the contract %v", of.schema, name, v, decodeErr, schemaErr)
+				}
+			}
+		}
+	}
+}
+
 // TestExamplesAreOneRig: the examples of all fields, taken together, are a rig
 // that contradicts nothing.
 func TestExamplesAreOneRig(t *testing.T) {
 	var build func(s *openapi3.Schema) any
 	build = func(s *openapi3.Schema) any {
+		if s.Items != nil && len(s.Items.Value.Properties) > 0 && s.Items.Value.Properties["role"] == nil {
+			return []any{build(s.Items.Value)}
+		}
 		if len(s.Properties) == 0 {
 			return s.Example
 		}

@@ -688,6 +688,9 @@ type SurveyRegion = rules.Region
 // Example: C
 type Text = string
 
+// TrailerItem Something carried on the trailer.
+type TrailerItem = json.RawMessage
+
 // Tri A three-valued answer. `unknown` if an input that decides it is missing.
 //
 // Example: yes
@@ -698,6 +701,9 @@ type Trip = rules.Trip
 
 // TripAssessment A rig that goes through several places, and the answers.
 type TripAssessment = service.TripAssessment
+
+// VehicleItem Something to be loaded on the vehicle.
+type VehicleItem = json.RawMessage
 
 // Verdict Outcome for the whole rig. `compliant`: every finding of law and of ratings is met or does not apply; `non_compliant`: at least one is not met; `undetermined`: none is known to fail and at least one is unknown. Findings of practice never move it.
 //

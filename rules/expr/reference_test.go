@@ -363,7 +363,7 @@ func makeRig(t interface{ Fatalf(string, ...any) }, values map[rig.ID]any) *rig.
 		issues, ok := rig.AsIssues(err)
 		before := len(values)
 		for _, is := range issues {
-			if is.Code != rig.CodeContradiction {
+			if is.Code != rig.CodeContradiction && is.Code != rig.CodeBadValue { // zero, where nothing can be
 				t.Fatalf("bad document: %v", err)
 			}
 			maps.DeleteFunc(values, func(id rig.ID, _ any) bool {
@@ -762,7 +762,7 @@ func TestReferenceLibrary(t *testing.T) {
 		}
 	}
 	t.Logf("%d expressions of law, of which %d came out unknown and in two values or more", len(all), varied)
-	if len(all) < 100 || varied < len(all)/2 {
+	if len(all) < 100 || varied < len(all)/2 && !testing.Short() { // few rigs are drawn then
 		t.Error("the rigs do not reach both sides of most of the law")
 	}
 }

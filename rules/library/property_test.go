@@ -80,6 +80,9 @@ func candidatesOf(list []*law.Rule) candidates {
 			c[f.Path] = []any{"@500 kg", "@1400 kg", "@2500 kg"}
 		case rig.KindQuantity:
 			for _, x := range []string{"0", "1", "10", "50", "100"} {
+				if x == "0" && f.NotZero {
+					continue
+				}
 				c.add(f.Path, x+" "+f.Dim.BaseUnit().Symbol())
 			}
 			if f.Dim == quantity.Mass {

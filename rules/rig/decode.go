@@ -61,7 +61,7 @@ func (d *decoder) add(ptr, code, msg, advice string) {
 
 // sections are the objects of the document: every proper prefix of a path.
 var sections = func() map[string][]string {
-	m := map[string][]string{"": {"jurisdiction", "parts"}}
+	m := map[string][]string{"": {"jurisdiction", "parts"}, "vehicle": {"items"}, "trailer": {"items"}}
 	add := func(prefix, name string) {
 		if !slices.Contains(m[prefix], name) {
 			m[prefix] = append(m[prefix], name)
@@ -100,6 +100,10 @@ func (d *decoder) object(path, ptr string, tree map[string]any) {
 			d.jurisdiction(at, v)
 		case path == "" && name == "parts":
 			d.parts(at, v)
+		case full == "vehicle.items":
+			d.rig.VehicleItems = d.items(at, v, "behind_front_axle")
+		case full == "trailer.items":
+			d.rig.TrailerItems = d.items(at, v, "behind_coupling")
 		case sections[full] != nil:
 			m, ok := v.(map[string]any)
 			if !ok {
@@ -237,7 +241,12 @@ func (d *decoder) field(f Field, at string, v any) {
 	r := d.rig
 	switch f.Kind {
 	case KindQuantity:
-		if q, ok := d.quantity(at, f.Dim, v); ok {
+		q, ok := d.quantity(at, f.Dim, v)
+		if ok && f.NotZero && q.Base() == 0 {
+			d.add(at, CodeBadValue, "it cannot be zero", "Measure it; leave the field out if it is not known.")
+			return
+		}
+		if ok {
 			r.set(f.ID, q)
 		}
 	case KindBool:
@@ -332,7 +341,56 @@ func (r *Rig) setBool(id ID, x bool) {
 }
 
 // PartFields names the fields of an entry of parts, in contract order.
-var PartFields = []string{"role", "rated_mass", "breaking_mass", "breaking_force", "rated_ball", "d_value", "size", "grade", "count"}
+var PartFields = []string{
+	"role", "rated_mass", "breaking_mass", "breaking_force", "rated_ball", "d_value", "dc_value", "v_value", "working_load", "least_mass", "size", "grade",
+	"load_index", "load_index_dual", "speed_symbol", "on", "axle", "count",
+}
+
+// PlaceWords say on which side of the coupling a part sits.
+var PlaceWords = []string{"vehicle", "trailer"}
+
+const (
+	maxLoadIndex = 279 // the highest that the international table lists
+	maxItems     = 50
+)
+
+// items reads a list of things carried, each with a mass and a place.
+func (d *decoder) items(at string, v any, place string) []Item {
+	list, ok := v.([]any)
+	if !ok {
+		d.add(at, CodeWrongType, "must be a list", "One entry for each thing carried.")
+		return nil
+	}
+	if len(list) > maxItems {
+		d.add(at, CodeLimit, "the list is too long", fmt.Sprintf("At most %d entries.", maxItems))
+		return nil
+	}
+	out := []Item{}
+	for i, x := range list {
+		ptr := at + "/" + strconv.Itoa(i)
+		m, ok := x.(map[string]any)
+		if !ok {
+			d.add(ptr, CodeWrongType, "must be an object", "It holds name, mass, "+place+".")
+			continue
+		}
+		var it Item
+		for name, v := range m {
+			field := ptr + "/" + escape(name)
+			switch name {
+			case "name":
+				it.Name, _ = d.text(field, v)
+			case "mass":
+				it.Mass, _ = d.quantity(field, quantity.Mass, v)
+			case place:
+				it.At, _ = d.quantity(field, quantity.Length, v)
+			default:
+				d.unknown(field, name, []string{"name", "mass", place}, false)
+			}
+		}
+		out = append(out, it)
+	}
+	return out
+}
 
 func (d *decoder) parts(at string, v any) {
 	items, ok := v.([]any)
@@ -358,8 +416,9 @@ func (d *decoder) parts(at string, v any) {
 
 func (d *decoder) part(ptr string, m map[string]any) Part {
 	p := Part{Count: 1}
-	masses := map[string]*quantity.Quantity{"rated_mass": &p.RatedMass, "breaking_mass": &p.BreakingMass, "rated_ball": &p.RatedBall}
-	forces := map[string]*quantity.Quantity{"breaking_force": &p.BreakingForce, "d_value": &p.DValue}
+	masses := map[string]*quantity.Quantity{"rated_mass": &p.RatedMass, "breaking_mass": &p.BreakingMass, "rated_ball": &p.RatedBall, "working_load": &p.WorkingLoad, "least_mass": &p.LeastMass}
+	forces := map[string]*quantity.Quantity{"breaking_force": &p.BreakingForce, "d_value": &p.DValue, "dc_value": &p.DcValue, "v_value": &p.VValue}
+	indices := map[string]*int{"load_index": &p.LoadIndex, "load_index_dual": &p.LoadIndexDual}
 	for name, v := range m {
 		at := ptr + "/" + escape(name)
 		switch {
@@ -373,6 +432,14 @@ func (d *decoder) part(ptr string, m map[string]any) Part {
 			p.Size, _ = d.quantity(at, quantity.Length, v)
 		case name == "grade":
 			p.Grade, _ = d.text(at, v)
+		case indices[name] != nil:
+			*indices[name], _ = d.count(at, v, maxLoadIndex)
+		case name == "speed_symbol":
+			p.SpeedSymbol, _ = d.text(at, v)
+		case name == "on":
+			p.On, _ = d.oneOf(at, v, PlaceWords)
+		case name == "axle":
+			p.Axle, _ = d.count(at, v, maxCount)
 		case name == "count":
 			p.Count, _ = d.count(at, v, maxCount)
 		default:
@@ -398,6 +465,9 @@ var noMore = [][2]string{
 	{"trailer.laden.ball", "trailer.laden.total"},
 	{"trailer.tare", "trailer.rated.total"},
 	{"trailer.tare", "trailer.laden.total"},
+	{"trailer.tare_ball", "trailer.tare"},
+	{"trailer.body.starts", "trailer.body.ends"},
+	{"vehicle.rated.front_minimum", "vehicle.rated.total"},
 	{"trailer.brakes.braked_axles", "trailer.axle_count"},
 	{"vehicle.kerb", "vehicle.rated.total"},
 	{"vehicle.unladen", "vehicle.rated.total"},
@@ -442,6 +512,24 @@ func (d *decoder) contradictions() {
 		}
 	}
 	d.axlePositions(kind, braked)
+	d.geometry()
+}
+
+// geometry finds things carried where there is nothing to carry them.
+func (d *decoder) geometry() {
+	r := d.rig
+	for i, it := range r.TrailerItems {
+		at := fmt.Sprintf("/trailer/items/%d/behind_coupling", i)
+		for _, end := range []struct {
+			path string
+			way  int
+			why  string
+		}{{"trailer.body.starts", -1, "it lies ahead of the body"}, {"trailer.body.ends", 1, "it lies behind the body"}} {
+			if id := must(end.path); !it.At.IsZero() && r.values[id].Known && it.At.Cmp(r.quantities[id]) == end.way {
+				d.clashAt(at, fields[id].Pointer, end.why)
+			}
+		}
+	}
 }
 
 func (d *decoder) axlePositions(kind, braked ID) {

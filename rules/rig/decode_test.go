@@ -141,7 +141,11 @@ func goodValues(f Field) map[string]string {
 	unit := f.Dim.BaseUnit().Symbol()
 	switch f.Kind {
 	case KindQuantity:
-		return map[string]string{`"10 ` + unit + `"`: "10 " + unit, `"0 ` + unit + `"`: "0 " + unit, `" 1.5` + unit + `"`: "1.5 " + unit}
+		good := map[string]string{`"10 ` + unit + `"`: "10 " + unit, `" 1.5` + unit + `"`: "1.5 " + unit}
+		if !f.NotZero {
+			good[`"0 `+unit+`"`] = "0 " + unit
+		}
+		return good
 	case KindBool:
 		return map[string]string{"true": "yes", "false": "no"}
 	case KindCount:
@@ -180,7 +184,7 @@ func badValues(f Field) []refusal {
 		if f.Dim == quantity.Voltage {
 			other = "5 kg"
 		}
-		return []refusal{
+		bad := []refusal{
 			{"750", "", CodeWrongType, sampleText},
 			{"null", "", CodeWrongType, sampleText},
 			{"true", "", CodeWrongType, sampleText},
@@ -198,6 +202,10 @@ func badValues(f Field) []refusal {
 			{`"99999999999 ` + f.Dim.BaseUnit().Symbol() + `"`, "", CodeBadQuantity, sampleText},
 			{`"1\u0000 ` + f.Dim.BaseUnit().Symbol() + `"`, "", CodeBadQuantity, sampleText},
 		}
+		if f.NotZero {
+			bad = append(bad, refusal{`"0 ` + f.Dim.BaseUnit().Symbol() + `"`, "", CodeBadValue, "Measure it"})
+		}
+		return bad
 	case KindBool:
 		return []refusal{
 			{`"yes"`, "", CodeWrongType, "Leave the field out"},
@@ -338,6 +346,9 @@ func TestParts(t *testing.T) {
 		{`[]`, "", "", ""},
 		{`[{"role": "ball"}]`, "", "", ""},
 		{`[{"role": "chain", "rated_mass": "1 t", "breaking_mass": "5000 lb", "rated_ball": "100 kg", "d_value": "1 kN", "size": "8 mm", "grade": "L", "count": 0}]`, "", "", ""},
+		{`[{"role": "tyre", "load_index": 98, "load_index_dual": 96, "speed_symbol": "N", "on": "trailer", "axle": 2, "count": 4}, {"role": "shackle", "working_load": "1 t", "dc_value": "1 kN", "v_value": "1 kN", "least_mass": "0 kg"}]`, "", "", ""},
+		{`[{"role": "tyre", "load_index": 280}]`, "/parts/0/load_index", CodeBadValue, "0 to 279"},
+		{`[{"role": "tyre", "on": "roof"}]`, "/parts/0/on", CodeBadValue, "One of vehicle, trailer"},
 		{`[{"role": "chain", "breaking_force": "49.03325 kN"}]`, "", "", ""},
 		{"[" + strings.Repeat(`{"role": "axle"},`, MaxParts-1) + `{"role": "axle"}]`, "", "", ""},
 		{`{}`, "/parts", CodeWrongType, "One entry a part."},
@@ -583,6 +594,30 @@ func TestDay(t *testing.T) {
 		d, err := ParseDay(text)
 		if err != nil || d != want || d.String() != text {
 			t.Errorf("%s is day %d (%s), %v; want %d", text, d, d, err, want)
+		}
+	}
+}
+
+func TestItems(t *testing.T) {
+	r := mustDecode(t, `{"vehicle": {"items": [{"name": "tools", "mass": "120 kg", "behind_front_axle": "3.4 m"}]}, "trailer": {"items": [{"mass": "80 kg"}, {"behind_coupling": "0 m"}]}}`)
+	if len(r.VehicleItems) != 1 || r.VehicleItems[0].Name != "tools" || r.VehicleItems[0].Mass.Text() != "120 kg" || r.VehicleItems[0].At.Text() != "3.4 m" {
+		t.Errorf("the vehicle carries %+v", r.VehicleItems)
+	}
+	if len(r.TrailerItems) != 2 || !r.TrailerItems[0].At.IsZero() || r.TrailerItems[1].At.IsZero() || !r.TrailerItems[1].Mass.IsZero() {
+		t.Errorf("the trailer carries %+v", r.TrailerItems)
+	}
+	for _, tc := range []refusal{
+		{`{"trailer": {"items": {}}}`, "/trailer/items", CodeWrongType, "One entry"},
+		{`{"trailer": {"items": [1]}}`, "/trailer/items/0", CodeWrongType, "behind_coupling"},
+		{`{"trailer": {"items": [{"mass": "1 m"}]}}`, "/trailer/items/0/mass", CodeBadQuantity, "2000 kg"},
+		{`{"trailer": {"items": [{"behind_coupling": "-1 m"}]}}`, "/trailer/items/0/behind_coupling", CodeBadQuantity, "10 m"},
+		{`{"trailer": {"items": [{"behind_front_axle": "1 m"}]}}`, "/trailer/items/0/behind_front_axle", CodeUnknownField, ""},
+		{`{"vehicle": {"items": [{"nam": "x"}]}}`, "/vehicle/items/0/nam", CodeUnknownField, `"name"`},
+		{`{"vehicle": {"items": [` + strings.Repeat("{},", maxItems) + `{}]}}`, "/vehicle/items", CodeLimit, "At most 50 entries."},
+	} {
+		is := mustRefuse(t, tc.value)
+		if x := is[0]; len(is) != 1 || x.Pointer != tc.below || x.Code != tc.code || !strings.Contains(x.Advice, tc.advice) {
+			t.Errorf("%.80s: got %+v, want %s at %s", tc.value, is, tc.code, tc.below)
 		}
 	}
 }

@@ -40,6 +40,10 @@ func TestContradictions(t *testing.T) {
 		{"vehicle registered before it was built", `{"vehicle": {"built": "2020-01-02", "first_registered": "2020-01-01"}}`, []string{"/vehicle/built", "/vehicle/first_registered"}, "2020-01-02 is more than 2020-01-01"},
 		{"trailer registered before it was built", `{"trailer": {"built": "2020-01-02", "first_registered": "2020-01-01"}}`, []string{"/trailer/built", "/trailer/first_registered"}, "is more than"},
 		{"a limit from a maker who gives none", `{"vehicle": {"towing": {"maker_rating": false, "braked": "2 t", "unbraked": "750 kg"}}}`, []string{"/vehicle/towing/braked", "/vehicle/towing/maker_rating", "/vehicle/towing/unbraked"}, "gives none"},
+		{"cargo ahead of the body", `{"trailer": {"body": {"starts": "1.5 m", "ends": "5 m"}, "items": [{"mass": "1 kg", "behind_coupling": "1.5 m"}, {"behind_coupling": "1.499 m"}]}}`, []string{"/trailer/body/starts", "/trailer/items/1/behind_coupling"}, "ahead of the body"},
+		{"cargo behind the body", `{"trailer": {"body": {"ends": "5 m"}, "items": [{"behind_coupling": "5 m"}, {"behind_coupling": "5.001 m"}]}}`, []string{"/trailer/body/ends", "/trailer/items/1/behind_coupling"}, "behind the body"},
+		{"body the wrong way round", `{"trailer": {"body": {"starts": "5 m", "ends": "1 m"}}}`, []string{"/trailer/body/ends", "/trailer/body/starts"}, "is more than"},
+		{"more on the ball than the whole", `{"trailer": {"tare": "300 kg", "tare_ball": "301 kg"}}`, []string{"/trailer/tare", "/trailer/tare_ball"}, "is more than"},
 		{"breaking strength twice", `{"parts": [{"role": "chain", "breaking_mass": "5 t", "breaking_force": "50 kN"}]}`, []string{"/parts/0/breaking_force", "/parts/0/breaking_mass"}, "stands twice"},
 	} {
 		t.Run(tc.name, func(t *testing.T) {

@@ -39,6 +39,7 @@ type Field struct {
 	Kind    Kind
 	Dim     quantity.Dimension // for KindQuantity and KindMasses
 	Words   []string           // closed list for KindWord and KindWords
+	NotZero bool               // zero is no amount of it
 	Doc     string             // meaning, with the regional names
 	Sources []string           // for derived facts: pointers of the inputs
 }
@@ -61,7 +62,7 @@ var (
 	// PartRoles are the places a rated part can take in the load path.
 	PartRoles = []string{
 		"towbar", "ball", "coupling", "drawbar", "chain", "cable", "shackle", "secondary_coupling",
-		"load_levelling", "sway_device", "tyre", "axle", "other",
+		"load_levelling", "sway_device", "tyre", "axle", "receiver", "ball_mount", "overrun_device", "brake", "wheel", "other",
 	}
 )
 
@@ -72,6 +73,11 @@ const (
 
 func q(path string, d quantity.Dimension, doc string) Field {
 	return Field{Path: path, Kind: KindQuantity, Dim: d, Doc: doc}
+}
+
+func notZero(f Field) Field {
+	f.NotZero = true
+	return f
 }
 func b(path, doc string) Field      { return Field{Path: path, Kind: KindBool, Doc: doc} }
 func count(path, doc string) Field  { return Field{Path: path, Kind: KindCount, Doc: doc} }
@@ -104,6 +110,7 @@ var fields = index([]Field{
 	q("vehicle.rated.total", mass, "Plated maximum mass of the vehicle alone: GVM, MAM, GVWR."),
 	q("vehicle.rated.combination", mass, "Plated maximum mass of vehicle and trailer together: GCM, gross train weight, GCWR."),
 	masses("vehicle.rated.axles", "Plated maximum of each axle, front first."),
+	q("vehicle.rated.front_minimum", mass, "Least load that the maker wants on the front axle."),
 	q("vehicle.laden.total", mass, "What the vehicle weighs now, uncoupled."),
 	masses("vehicle.laden.axles", "What each axle carries now, uncoupled, front first."),
 	b("vehicle.towing.maker_rating", "Whether the maker of the vehicle states a towing limit; false means that none was ever given."),
@@ -112,8 +119,9 @@ var fields = index([]Field{
 	q("vehicle.towing.ball", mass, "Maker's limit for the static load on the coupling."),
 	q("vehicle.towing.combination_speed", quantity.Speed, "Maker's top speed when towing."),
 	b("vehicle.modified", "Modified so that the maker's towing limit no longer fits."),
-	q("vehicle.wheelbase", length, "Distance between front axle and rear axle (or the middle of the rear group)."),
+	notZero(q("vehicle.wheelbase", length, "Distance between front axle and rear axle (or the middle of the rear group).")),
 	q("vehicle.ball_overhang", length, "Distance from rear axle back to the coupling point."),
+	b("vehicle.rear_air_suspension", "The rear axle has air suspension, or one that is held equivalent."),
 	date("vehicle.built", "Day of manufacture."),
 	date("vehicle.first_registered", "Day of first registration or first use."),
 	text("vehicle.registered_in", "Jurisdiction of registration (ISO 3166)."),
@@ -138,9 +146,16 @@ var fields = index([]Field{
 	{Path: "trailer.approvals", Kind: KindWords, Words: []string{"un-r13", "un-r55", "adr-38", "adr-62", "eu-type-approval", "speed-100", "exemption"}, Doc: "Approvals that the trailer holds."},
 	q("trailer.length", length, "Overall length."),
 	q("trailer.width", length, "Overall width."),
+	notZero(q("trailer.ball_to_axle", length, "Distance from the coupling centre back to the axle, or to the middle of the axle group.")),
+	notZero(q("trailer.load_length", length, "Length of the loading area.")),
+	q("trailer.body.starts", length, "Distance from the coupling centre back to the front end of the body or load bed."),
+	notZero(q("trailer.body.ends", length, "Distance from the coupling centre back to the rear end of the body or load bed.")),
+	b("trailer.axles_equalised", "The suspension shares the load equally between the axles."),
+	q("trailer.front_restored", quantity.Percentage, "Share of the lost front axle load that the load-levelling hitch is set to restore."),
 	q("trailer.rated.total", mass, "Plated maximum mass of the whole trailer: ATM, MAM, GVWR."),
 	q("trailer.rated.axles", mass, "Plated maximum carried by the trailer's own axles: GTM; the sum of axle masses in the UN categories."),
 	q("trailer.rated.ball", mass, "Plated static load on the coupling that goes with the plated total."),
+	q("trailer.tare_ball", mass, "Static load on the coupling when the trailer is empty."),
 	q("trailer.tare", mass, "Empty mass of the trailer: tare, unladen weight."),
 	q("trailer.laden.total", mass, "What the whole trailer weighs now, uncoupled, ball load included: gross weight."),
 	q("trailer.laden.axles", mass, "What the trailer's own axles carry now, coupled."),

@@ -43,9 +43,25 @@ type Part struct {
 	BreakingForce quantity.Quantity // breaking strength as a force
 	RatedBall     quantity.Quantity // static vertical rating
 	DValue        quantity.Quantity // D-value, a force
+	DcValue       quantity.Quantity // Dc-value, a force
+	VValue        quantity.Quantity // V-value, a force
+	WorkingLoad   quantity.Quantity // working load limit of a shackle or chain, a mass
+	LeastMass     quantity.Quantity // the least trailer mass for which an overrun device is made
 	Size          quantity.Quantity // ball diameter, link or wire diameter
 	Grade         string            // marking or grade of steel
+	LoadIndex     int               // of a tyre fitted singly; 0 if not given
+	LoadIndexDual int               // of a tyre fitted in twins; 0 if not given
+	SpeedSymbol   string            // of a tyre
+	On            string            // vehicle or trailer; empty if not given
+	Axle          int               // on which axle, counted from the front; 0 if not given
 	Count         int               // how many alike; 1 if left out
+}
+
+// Item is something carried, with its place along the vehicle or trailer.
+type Item struct {
+	Name string
+	Mass quantity.Quantity // zero if not given
+	At   quantity.Quantity // distance back from the coupling, or from the front axle of the vehicle; zero if not given
 }
 
 // Rig is a decoded rig document. It is not changed after decoding and may be
@@ -53,7 +69,9 @@ type Part struct {
 type Rig struct {
 	Jurisdiction string // ISO 3166 code as given; may be empty in examples
 	Parts        []Part
-	PartsKnown   bool // the document has a parts list
+	PartsKnown   bool   // the document has a parts list
+	TrailerItems []Item // what is loaded on the empty trailer; its tare and these make its laden mass
+	VehicleItems []Item // what is to be loaded on the vehicle beside what it weighs now
 	Sets         map[ID][]string
 
 	values      []Value
