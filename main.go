@@ -8,20 +8,28 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
+	"math"
 	"net"
-	"net/http"
+	"net/netip"
 	"os"
 	"os/signal"
+	"reflect"
 	"regexp"
+	"slices"
 	"strings"
 	"syscall"
 	"time"
 
 	"github.com/alecthomas/kong"
 	"github.com/google/uuid"
+	"github.com/prometheus/client_golang/prometheus"
+	"github.com/prometheus/client_golang/prometheus/collectors"
+	"github.com/prometheus/client_golang/prometheus/promhttp"
+	"go.yaml.in/yaml/v3"
 	"golang.org/x/mod/sumdb/note"
 
 	"drawgear/api"
+	"drawgear/api/server"
 	"drawgear/db/memory"
 	"drawgear/db/postgres"
 	"drawgear/rules"
@@ -31,9 +39,14 @@ import (
 	"drawgear/service"
 )
 
-// commands is the command line; every flag has a DRAWGEAR_ variable.
+// commands is the command line. A setting is a flag that has a DRAWGEAR_
+// variable; it can stand in the configuration file too.
 type commands struct {
+	ConfigFile string `name:"config" placeholder:"FILE" env:"DRAWGEAR_CONFIG" help:"Settings in YAML or JSON, by the names of the flags; flags and variables go first."`
+
 	Serve    serveCmd    `cmd:"" help:"Run the HTTP service."`
+	Config   configCmd   `cmd:"" help:"Print the settings of 'serve' as they come out, secrets masked; wrong ones are refused."`
+	Health   healthCmd   `cmd:"" help:"Ask a service on this machine whether it is ready; exit 1 if not."`
 	Evaluate evaluateCmd `cmd:"" help:"Answer for one rig document: the same bytes as POST /v1/assessments?record=false."`
 	Check    checkCmd    `cmd:"" help:"Check a ruleset file: compile it, run its examples, look for thresholds without one."`
 	Coverage coverageCmd `cmd:"" help:"Print which questions are answered for which places, and how well verified."`
@@ -69,7 +82,7 @@ func run(ctx context.Context, args []string, std streams) int {
 	parser, err := kong.New(&cli, kong.Name("drawgear"),
 		kong.Description("What the law requires of a towing rig, and whether its parts are rated for it."),
 		kong.Writers(std.out, std.err), kong.Exit(func(code int) { done = code }),
-		kong.UsageOnError(), kong.BindTo(ctx, (*context.Context)(nil)), kong.Bind(std))
+		kong.UsageOnError(), kong.BindTo(ctx, (*context.Context)(nil)), kong.Bind(std), kong.Resolvers(new(elsewhere)))
 	if err != nil {
 		fmt.Fprintln(std.err, "drawgear:", err)
 		return exitFailed
@@ -95,16 +108,16 @@ var aKey = regexp.MustCompile(`dgk_\w*`)
 
 // databaseFlags are those of every command that works on a database.
 type databaseFlags struct {
-	DatabaseURL service.Secret `placeholder:"postgres://..." env:"DRAWGEAR_DATABASE_URL" help:"Postgres database of the record. Give it by the variable: flags show in lists of processes."`
+	DatabaseURL service.Secret `placeholder:"postgres://..." env:"DRAWGEAR_DATABASE_URL" help:"Postgres database of the record; without it records are kept in memory and end with the process."`
 }
 
 var errNoDatabase = errors.New("set DRAWGEAR_DATABASE_URL (--database-url): this command works on the record")
 
-func (d databaseFlags) open(ctx context.Context, log *slog.Logger) (*postgres.Store, error) {
+func (d databaseFlags) open(ctx context.Context, connections int32, log *slog.Logger) (*postgres.Store, error) {
 	if d.DatabaseURL.Reveal() == "" {
 		return nil, errNoDatabase
 	}
-	store, err := postgres.Open(ctx, postgres.Config{URL: d.DatabaseURL.Reveal(), Logger: log})
+	store, err := postgres.Open(ctx, postgres.Config{URL: d.DatabaseURL.Reveal(), Connections: connections, Logger: log})
 	if err != nil {
 		return nil, fmt.Errorf("--database-url (DRAWGEAR_DATABASE_URL): %w", err)
 	}
@@ -112,20 +125,7 @@ func (d databaseFlags) open(ctx context.Context, log *slog.Logger) (*postgres.St
 }
 
 type serveCmd struct {
-	databaseFlags
-
-	Listen       string         `default:"127.0.0.1:8080" env:"DRAWGEAR_LISTEN" help:"Address to listen on."`
-	Migrate      bool           `env:"DRAWGEAR_MIGRATE" help:"Bring the schema of the database up to date first; any number of replicas may start so at once."`
-	LogKey       service.Secret `placeholder:"PRIVATE+KEY+..." env:"DRAWGEAR_LOG_KEY" help:"Key made by 'drawgear log key' that signs the heads of the logs; without it one that ends with the process."`
-	Keep         int            `default:"10000" env:"DRAWGEAR_KEEP" help:"Assessments that the memory store keeps; the oldest go first."`
-	ShutdownWait time.Duration  `default:"10s" env:"DRAWGEAR_SHUTDOWN_WAIT" help:"How long requests in progress may take when stopping."`
-
-	BootstrapKey service.Secret `placeholder:"dgk_..." env:"DRAWGEAR_BOOTSTRAP_KEY" help:"A key made by 'drawgear key new', taken as an admin key; no request is open then. Give it by the variable: flags show in lists of processes."`
-
-	OIDCIssuer      string `name:"oidc-issuer" placeholder:"URL" env:"DRAWGEAR_OIDC_ISSUER" help:"OpenID provider whose tokens are taken beside keys; no request is open then."`
-	OIDCAudience    string `name:"oidc-audience" env:"DRAWGEAR_OIDC_AUDIENCE" help:"Audience that tokens must name; goes with --oidc-issuer."`
-	OIDCTenantClaim string `name:"oidc-tenant-claim" default:"tenant" env:"DRAWGEAR_OIDC_TENANT_CLAIM" help:"Claim with the id of a tenant."`
-	OIDCScopesClaim string `name:"oidc-scopes-claim" default:"scope" env:"DRAWGEAR_OIDC_SCOPES_CLAIM" help:"Claim with scopes, as words in a text or as a list."`
+	settings
 }
 
 // store is all that the service needs of one.
@@ -136,69 +136,92 @@ type store interface {
 
 // Run serves until the context ends, then lets requests in progress finish.
 func (c *serveCmd) Run(ctx context.Context, std streams) error {
-	if c.Keep < 1 {
-		return errors.New("--keep (DRAWGEAR_KEEP) must be 1 or more")
+	if err := c.check(); err != nil {
+		return err
 	}
-	log := slog.New(slog.NewJSONHandler(std.err, nil))
+	log := c.logger(std.err)
 	started := time.Now()
-	// What runs beside the requests ends with this function.
-	ctx, cancel := context.WithCancel(ctx)
+	// What runs beside the requests goes on until the last of them is answered.
+	beside, cancel := context.WithCancel(context.WithoutCancel(ctx))
 	defer cancel()
-	st, describe, err := c.store(ctx, log)
+	traces, flush, err := server.Tracing(beside, c.OTLPEndpoint, service.Engine(), c.TraceShare)
+	if err != nil {
+		return fmt.Errorf("--otlp-endpoint (DRAWGEAR_OTLP_ENDPOINT): %w", err)
+	}
+	reg := prometheus.NewRegistry()
+	st, describe, err := c.store(beside, reg, log)
 	if err != nil {
 		return err
 	}
-	edge, err := c.edge(ctx, st, log)
+	edge, err := c.edge(beside, st, log)
 	if err != nil {
 		return err
 	}
+	measure(reg, edge.Service)
 	address, err := c.address(edge.Auth == nil)
 	if err != nil {
 		return err
 	}
-	server := &http.Server{
-		Handler:           api.New(edge),
-		ReadHeaderTimeout: 5 * time.Second,
-		ReadTimeout:       15 * time.Second,
-		WriteTimeout:      30 * time.Second,
-		IdleTimeout:       2 * time.Minute,
-		MaxHeaderBytes:    32 << 10,
-		ErrorLog:          slog.NewLogLogger(log.Handler(), slog.LevelWarn),
-	}
-	listener, err := new(net.ListenConfig).Listen(ctx, "tcp", address)
+	srv, err := server.Listen(ctx, server.Config{
+		Listen: address, CertFile: c.TLSCert, KeyFile: c.TLSKey,
+		Private: c.MetricsListen, Metrics: promhttp.HandlerFor(reg, promhttp.HandlerOpts{EnableOpenMetrics: true}),
+		DrainWait: c.DrainWait, ShutdownWait: c.ShutdownWait, Logger: log,
+	})
 	if err != nil {
-		return fmt.Errorf("listen on %s (--listen, DRAWGEAR_LISTEN): %w", c.Listen, err)
+		return err
 	}
-	url := "http://" + listener.Addr().String()
-	ready := edge.Service.Ready(ctx)
-	log.Info("serving", "address", url, "jurisdictions", ready.Library.Jurisdictions, "rulesets", ready.Library.Rulesets,
-		"started_in", time.Since(started).Round(time.Millisecond).String(), "store", describe, "keys", edge.Auth != nil)
+	edge.Telemetry, edge.Limits, edge.Draining = api.NewTelemetry(reg, traces), c.limits(), srv.Draining
+	ready := edge.Service.Library()
+	log.Info("serving", "address", srv.URL(), "metrics", srv.PrivateURL(), "jurisdictions", ready.Jurisdictions, "rulesets", ready.Rulesets,
+		"started_in", time.Since(started).Round(time.Millisecond).String(), "store", describe, "keys", edge.Auth != nil, "version", service.Engine())
 	bearer := ""
 	if edge.Auth != nil {
 		bearer = ` -H "Authorization: Bearer $DRAWGEAR_KEY"`
 	}
-	fmt.Fprintf(std.err, "try: curl -s '%s/v1/assessments?record=false'%s -H 'Content-Type: application/json' -d '%s'\n", url, bearer, tryRig)
-
-	failed := make(chan error, 1)
-	go func() { failed <- server.Serve(listener) }()
-	select {
-	case err := <-failed:
-		return fmt.Errorf("serve: %w", err)
-	case <-ctx.Done():
+	if c.readable(std.err) {
+		fmt.Fprintf(std.err, "try: curl -s '%s/v1/assessments?record=false'%s -H 'Content-Type: application/json' -d '%s'\n", srv.URL(), bearer, tryRig)
 	}
-	log.Info("stopping", "wait", c.ShutdownWait.String())
-	// The old context has ended: the requests in progress need one of their own.
-	grace, done := context.WithTimeout(context.WithoutCancel(ctx), c.ShutdownWait)
+	err = srv.Serve(ctx, api.New(edge))
+	last, done := context.WithTimeout(beside, flushWait)
 	defer done()
-	if err := server.Shutdown(grace); err != nil {
-		return fmt.Errorf("stop: %w", err)
+	if lost := flush(last); lost != nil {
+		log.Warn("the last traces were not sent", "error", lost)
 	}
-	log.Info("stopped")
-	return nil
+	return err
+}
+
+// flushWait is how long the last traces may take to be sent.
+const flushWait = 3 * time.Second
+
+// measure adds what is told of the process and of the law that answers.
+func measure(reg *prometheus.Registry, s *service.Assessor) {
+	reg.MustRegister(collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}),
+		prometheus.NewGaugeFunc(prometheus.GaugeOpts{
+			Name: "drawgear_build_info", Help: "One, under the version of the program.", ConstLabels: prometheus.Labels{"version": service.Engine()},
+		}, func() float64 { return 1 }),
+		prometheus.NewGaugeFunc(prometheus.GaugeOpts{
+			Name: "drawgear_snapshot_age_seconds", Help: "Time since the store last said which ruleset versions are published; infinite if it never did.",
+		}, func() float64 {
+			if asked := s.Library().AskedAt; !asked.IsZero() {
+				return time.Since(asked).Seconds()
+			}
+			return math.Inf(1)
+		}),
+		prometheus.NewGaugeFunc(prometheus.GaugeOpts{
+			Name: "drawgear_snapshot_fault", Help: "One while what the store holds is not what answers.",
+		}, func() float64 {
+			if s.Library().Fault != "" {
+				return 1
+			}
+			return 0
+		}),
+		prometheus.NewGaugeFunc(prometheus.GaugeOpts{
+			Name: "drawgear_jurisdictions", Help: "Places whose law is held.",
+		}, func() float64 { return float64(s.Library().Jurisdictions) }))
 }
 
 // store opens the record: Postgres if an address is given, else memory.
-func (c *serveCmd) store(ctx context.Context, log *slog.Logger) (s store, describe string, err error) {
+func (c *serveCmd) store(ctx context.Context, reg prometheus.Registerer, log *slog.Logger) (s store, describe string, err error) {
 	if c.DatabaseURL.Reveal() == "" {
 		return memory.New(c.Keep), "memory: records end with this process", nil
 	}
@@ -207,10 +230,11 @@ func (c *serveCmd) store(ctx context.Context, log *slog.Logger) (s store, descri
 			return nil, "", err
 		}
 	}
-	pg, err := c.open(ctx, log)
+	pg, err := c.open(ctx, c.DatabaseConnections, log)
 	if err != nil {
 		return nil, "", err
 	}
+	reg.MustRegister(pg.Metrics())
 	go upkeep(ctx, pg, log)
 	return pg, "postgres", nil
 }
@@ -310,6 +334,24 @@ func (c *serveCmd) address(open bool) (string, error) {
 	return a.String(), nil
 }
 
+type healthCmd struct {
+	Listen  string        `default:"127.0.0.1:8080" env:"DRAWGEAR_LISTEN" help:"Address that the service listens on."`
+	TLSCert string        `name:"tls-cert" placeholder:"FILE" env:"DRAWGEAR_TLS_CERT" help:"Certificate that it shows, if it answers over TLS."`
+	Live    bool          `help:"Ask only whether it answers at all."`
+	Wait    time.Duration `default:"3s" help:"How long it may take."`
+}
+
+// Run asks, and says nothing if all is well.
+func (c *healthCmd) Run(ctx context.Context) error {
+	ctx, cancel := context.WithTimeout(ctx, c.Wait)
+	defer cancel()
+	path := "/readyz"
+	if c.Live {
+		path = "/livez"
+	}
+	return server.Probe(ctx, c.Listen, c.TLSCert, path)
+}
+
 // printSurvey lists where the law of the ruleset's place says nothing on a
 // question, and where rules contradict each other.
 func printSurvey(std streams, book *rules.Book, rs *law.Ruleset) error {
@@ -363,13 +405,13 @@ type keyCreateCmd struct {
 
 	Tenant  string        `required:"" placeholder:"UUID" help:"Tenant whose key it is."`
 	Name    string        `required:"" help:"Whose key it is, in words."`
-	Scopes  []string      `default:"assess,read" help:"What it may do: assess, read, audit, author, approve, admin."`
+	Scopes  []string      `default:"assess,read" help:"What it may do: assess, read, fit, audit, author, approve, admin."`
 	Expires time.Duration `help:"How long it is good; for ever if left out."`
 }
 
 // Run makes the key.
 func (c *keyCreateCmd) Run(ctx context.Context, std streams) error {
-	st, err := c.open(ctx, slog.New(slog.NewTextHandler(std.err, nil)))
+	st, err := c.open(ctx, 0, slog.New(slog.NewTextHandler(std.err, nil)))
 	if err != nil {
 		return err
 	}
@@ -402,7 +444,7 @@ type tenantCreateCmd struct {
 
 // Run makes the tenant.
 func (c *tenantCreateCmd) Run(ctx context.Context, std streams) error {
-	st, err := c.open(ctx, slog.New(slog.NewTextHandler(std.err, nil)))
+	st, err := c.open(ctx, 0, slog.New(slog.NewTextHandler(std.err, nil)))
 	if err != nil {
 		return err
 	}
@@ -455,7 +497,7 @@ type logExportCmd struct {
 
 // Run writes the log to standard output.
 func (c *logExportCmd) Run(ctx context.Context, std streams) error {
-	st, err := c.open(ctx, slog.New(slog.NewTextHandler(std.err, nil)))
+	st, err := c.open(ctx, 0, slog.New(slog.NewTextHandler(std.err, nil)))
 	if err != nil {
 		return err
 	}
@@ -601,4 +643,288 @@ func (c *checkCmd) Run(std streams) error {
 		return fmt.Errorf("%d of %d examples came out otherwise", len(report.Failures), report.Checks)
 	}
 	return nil
+}
+
+// settings are those of the service. What can be wrong with one by itself kong
+// says when it reads it; what is wrong with them together check says.
+type settings struct {
+	databaseFlags
+
+	Listen  string `default:"127.0.0.1:8080" env:"DRAWGEAR_LISTEN" help:"Address to listen on. Beyond this machine only with keys or tokens."`
+	TLSCert string `name:"tls-cert" placeholder:"FILE" env:"DRAWGEAR_TLS_CERT" help:"Certificate chain in PEM to answer over TLS 1.2 or newer; read again when it changes."`
+	TLSKey  string `name:"tls-key" placeholder:"FILE" env:"DRAWGEAR_TLS_KEY" help:"Its private key; goes with --tls-cert."`
+
+	DatabaseConnections int32          `default:"16" env:"DRAWGEAR_DATABASE_CONNECTIONS" help:"Connections to the database at most, and one more to listen."`
+	Migrate             bool           `env:"DRAWGEAR_MIGRATE" help:"Bring the schema of the database up to date first; any number of replicas may start so at once."`
+	LogKey              service.Secret `placeholder:"PRIVATE+KEY+..." env:"DRAWGEAR_LOG_KEY" help:"Key made by 'drawgear log key' that signs the heads of the logs; without it one that ends with the process."`
+	Keep                int            `default:"10000" env:"DRAWGEAR_KEEP" help:"Assessments that the memory store keeps; the oldest go first."`
+
+	BootstrapKey    service.Secret `placeholder:"dgk_..." env:"DRAWGEAR_BOOTSTRAP_KEY" help:"Key made by 'drawgear key new', taken as an admin key of the memory store; no request is open then."`
+	OIDCIssuer      string         `name:"oidc-issuer" placeholder:"URL" env:"DRAWGEAR_OIDC_ISSUER" help:"OpenID provider whose tokens are taken beside keys; no request is open then."`
+	OIDCAudience    string         `name:"oidc-audience" placeholder:"NAME" env:"DRAWGEAR_OIDC_AUDIENCE" help:"Audience that tokens must name; goes with --oidc-issuer."`
+	OIDCTenantClaim string         `name:"oidc-tenant-claim" default:"tenant" env:"DRAWGEAR_OIDC_TENANT_CLAIM" help:"Claim with the id of a tenant."`
+	OIDCScopesClaim string         `name:"oidc-scopes-claim" default:"scope" env:"DRAWGEAR_OIDC_SCOPES_CLAIM" help:"Claim with scopes, as words in a text or as a list."`
+
+	Rate           float64        `default:"100" env:"DRAWGEAR_RATE" help:"Requests a second that one key, or one address without a key, may make of a replica in the long run; 0 for any number."`
+	Burst          int            `default:"0" env:"DRAWGEAR_BURST" help:"Requests at once after a pause; 0 for two seconds' worth of the rate."`
+	InFlight       int            `default:"256" env:"DRAWGEAR_IN_FLIGHT" help:"Requests answered at a time, of all callers; what is more gets a 503 at once. 0 for any number."`
+	TrustedProxies []netip.Prefix `placeholder:"CIDR,..." env:"DRAWGEAR_TRUSTED_PROXIES" help:"Networks of proxies that are believed when X-Forwarded-For says whose request they pass on."`
+
+	LogFormat     string  `default:"auto" enum:"auto,json,text" env:"DRAWGEAR_LOG_FORMAT" help:"Form of the log on standard error: json, text, or auto for text on a terminal and json elsewhere."`
+	MetricsListen string  `placeholder:"127.0.0.1:9464" env:"DRAWGEAR_METRICS_LISTEN" help:"Address of /metrics (Prometheus) and, if it is one of loopback, /debug/pprof/; none if left out."`
+	OTLPEndpoint  string  `name:"otlp-endpoint" placeholder:"URL" env:"DRAWGEAR_OTLP_ENDPOINT" help:"Collector that traces are sent to over OTLP (HTTP), such as http://127.0.0.1:4318/v1/traces; none if left out."`
+	TraceShare    float64 `default:"1" env:"DRAWGEAR_TRACE_SHARE" help:"Share, from 0 to 1, of the requests without a traceparent that begin a trace."`
+
+	DrainWait    time.Duration `default:"0s" env:"DRAWGEAR_DRAIN_WAIT" help:"How long to go on answering after SIGTERM while /readyz says that it is not ready: longer than it takes a load balancer to notice."`
+	ShutdownWait time.Duration `default:"10s" env:"DRAWGEAR_SHUTDOWN_WAIT" help:"How long requests in progress may take after that."`
+}
+
+// check says all that is wrong with the settings, each by its name and with
+// what to do.
+func (s *settings) check() error {
+	var faults []error
+	refuse := func(wrong bool, flag, must string) {
+		if wrong {
+			faults = append(faults, fmt.Errorf("--%s (%s) %s", flag, variable(flag), must))
+		}
+	}
+	refuse(s.Keep < 1, "keep", "must be 1 or more")
+	refuse(s.DatabaseConnections < 1, "database-connections", "must be 1 or more")
+	refuse(!(s.Rate >= 0), "rate", "must be 0 or more; 0 sets no limit") // NaN too
+	refuse(s.Burst < 0, "burst", "must be 0 or more")
+	refuse(s.InFlight < 0, "in-flight", "must be 0 or more; 0 sets no limit")
+	refuse(!(s.TraceShare >= 0 && s.TraceShare <= 1), "trace-share", "must lie from 0 to 1")
+	refuse(s.DrainWait < 0, "drain-wait", "must not be negative")
+	refuse(s.ShutdownWait < 0, "shutdown-wait", "must not be negative")
+	refuse(s.TLSCert != "" && s.TLSKey == "", "tls-key", "is wanting: it goes with --tls-cert (DRAWGEAR_TLS_CERT)")
+	refuse(s.TLSKey != "" && s.TLSCert == "", "tls-cert", "is wanting: it goes with --tls-key (DRAWGEAR_TLS_KEY)")
+	refuse(s.Migrate && s.DatabaseURL.Reveal() == "", "migrate", "works on a database: set --database-url (DRAWGEAR_DATABASE_URL), or leave it out")
+	return errors.Join(faults...)
+}
+
+func (s *settings) limits() api.Limits {
+	l := api.Limits{Rate: s.Rate, Burst: s.Burst, InFlight: s.InFlight}
+	for _, p := range s.TrustedProxies {
+		p = p.Masked()
+		l.TrustedProxies = append(l.TrustedProxies, &net.IPNet{IP: p.Addr().AsSlice(), Mask: net.CIDRMask(p.Bits(), p.Addr().BitLen())})
+	}
+	return l
+}
+
+func (s *settings) logger(to io.Writer) *slog.Logger {
+	if s.readable(to) {
+		return slog.New(api.LogHandler(slog.NewTextHandler(to, nil)))
+	}
+	return slog.New(api.LogHandler(slog.NewJSONHandler(to, nil)))
+}
+
+// readable says whether somebody reads along, rather than a program.
+func (s *settings) readable(to io.Writer) bool {
+	if s.LogFormat != "auto" {
+		return s.LogFormat == "text"
+	}
+	f, ok := to.(*os.File)
+	if !ok {
+		return false
+	}
+	info, err := f.Stat()
+	return err == nil && info.Mode()&os.ModeCharDevice != 0
+}
+
+// variable is the environment variable of a flag.
+func variable(flag string) string {
+	return "DRAWGEAR_" + strings.ToUpper(strings.ReplaceAll(flag, "-", "_"))
+}
+
+// elsewhere finds settings that stand neither in flags nor in variables: first
+// secrets in files that DRAWGEAR_..._FILE names, then the configuration file.
+type elsewhere struct {
+	file map[string]string // nil until it is read
+	path string
+}
+
+// Validate has nothing to look at: the configuration file is known only later.
+func (*elsewhere) Validate(*kong.Application) error { return nil }
+
+// Resolve gives the text of a setting, or nothing.
+func (e *elsewhere) Resolve(k *kong.Context, _ *kong.Path, flag *kong.Flag) (any, error) {
+	if len(flag.Envs) == 0 || flag.Name == "config" {
+		return nil, nil
+	}
+	if e.file == nil {
+		if err := e.read(k); err != nil {
+			return nil, err
+		}
+	}
+	_, inVariable := os.LookupEnv(flag.Envs[0])
+	if isSecret(flag) {
+		if path := os.Getenv(flag.Envs[0] + "_FILE"); path != "" && inVariable {
+			return nil, fmt.Errorf("both %s and %[1]s_FILE are set: leave one out", flag.Envs[0])
+		} else if path != "" {
+			text, err := os.ReadFile(path)
+			if err != nil {
+				return nil, fmt.Errorf("%s_FILE: %w", flag.Envs[0], err)
+			}
+			return strings.TrimRight(string(text), "\r\n"), nil
+		}
+	}
+	if text, ok := e.file[flag.Name]; ok && !inVariable {
+		return text, nil
+	}
+	return nil, nil
+}
+
+func isSecret(flag *kong.Flag) bool { return flag.Target.Type() == reflect.TypeFor[service.Secret]() }
+
+// read reads the configuration file. A name that is no setting is refused:
+// mistyped, it would leave something as it is that was to be otherwise.
+func (e *elsewhere) read(k *kong.Context) error {
+	e.file = map[string]string{}
+	known := map[string]bool{}
+	err := kong.Visit(k.Model, func(node kong.Visitable, next kong.Next) error {
+		if f, ok := node.(*kong.Flag); ok {
+			if f.Name == "config" {
+				e.path = k.FlagValue(f).(string)
+			} else if len(f.Envs) > 0 {
+				known[f.Name] = true
+			}
+		}
+		return next(nil)
+	})
+	if err != nil || e.path == "" {
+		return err
+	}
+	text, err := os.ReadFile(e.path)
+	if err != nil {
+		return fmt.Errorf("--config (DRAWGEAR_CONFIG): %w", err)
+	}
+	var doc yaml.Node
+	if err := yaml.Unmarshal(text, &doc); err != nil {
+		return fmt.Errorf("--config (DRAWGEAR_CONFIG): read %s: %w", e.path, err)
+	}
+	if len(doc.Content) == 0 {
+		return nil // an empty file sets nothing
+	}
+	return e.take(doc.Content[0], known)
+}
+
+func (e *elsewhere) take(root *yaml.Node, known map[string]bool) error {
+	fault := func(n *yaml.Node, format string, args ...any) error {
+		return fmt.Errorf("%s line %d: %s", e.path, n.Line, fmt.Sprintf(format, args...))
+	}
+	if root.Kind != yaml.MappingNode {
+		return fault(root, "settings are a mapping of names to values")
+	}
+	for i := 0; i+1 < len(root.Content); i += 2 {
+		name, value := root.Content[i], root.Content[i+1]
+		if !known[name.Value] {
+			return fault(name, "there is no setting %q; see drawgear config", name.Value)
+		}
+		if _, twice := e.file[name.Value]; twice {
+			return fault(name, "%s stands more than once", name.Value)
+		}
+		switch value.Kind {
+		case yaml.ScalarNode:
+			e.file[name.Value] = value.Value
+		case yaml.SequenceNode:
+			items := make([]string, len(value.Content))
+			for j, item := range value.Content {
+				if item.Kind != yaml.ScalarNode {
+					return fault(item, "the list of %s holds something else than texts", name.Value)
+				}
+				items[j] = item.Value
+			}
+			e.file[name.Value] = strings.Join(items, ",")
+		default:
+			return fault(value, "%s takes a text, a number, true, false or a list", name.Value)
+		}
+	}
+	return nil
+}
+
+type configCmd struct {
+	settings
+
+	Markdown bool `help:"Print a table of all settings instead."`
+}
+
+// Run prints the settings as a configuration file, each with where it was set.
+func (c *configCmd) Run(k *kong.Context, std streams) error {
+	flags := settingsOf(k)
+	if c.Markdown {
+		return printLine(std, settingsTable(flags))
+	}
+	if err := c.check(); err != nil {
+		return err
+	}
+	from := map[*kong.Flag]string{}
+	for _, p := range k.Path {
+		if p.Flag == nil {
+			continue
+		}
+		from[p.Flag] = "flag"
+		if p.Resolved {
+			from[p.Flag] = "file"
+		}
+	}
+	doc := &yaml.Node{Kind: yaml.MappingNode}
+	for _, f := range flags {
+		where := from[f]
+		if _, ok := os.LookupEnv(f.Envs[0]); ok && where == "" {
+			where = "variable"
+		} else if where == "" {
+			where = "default"
+		}
+		var value yaml.Node
+		if err := value.Encode(shown(f)); err != nil {
+			return fmt.Errorf("print %s: %w", f.Name, err)
+		}
+		value.LineComment, value.Style = where, value.Style|yaml.FlowStyle
+		doc.Content = append(doc.Content, &yaml.Node{Kind: yaml.ScalarNode, Value: f.Name}, &value)
+	}
+	text, err := yaml.Marshal(doc)
+	if err != nil {
+		return fmt.Errorf("print the settings: %w", err)
+	}
+	return printLine(std, strings.TrimSpace(string(text)))
+}
+
+// shown is the value of a setting as it may be seen.
+func shown(f *kong.Flag) any {
+	switch v := f.Target.Interface().(type) {
+	case service.Secret:
+		if v.Reveal() == "" {
+			return ""
+		}
+		return v.String()
+	case time.Duration:
+		return v.String()
+	default:
+		return v
+	}
+}
+
+// settingsOf lists the settings of a command, as declared.
+func settingsOf(k *kong.Context) []*kong.Flag {
+	return slices.DeleteFunc(slices.Clone(k.Selected().Flags), func(f *kong.Flag) bool { return len(f.Envs) == 0 })
+}
+
+// settingsTable is the reference of all settings.
+func settingsTable(flags []*kong.Flag) string {
+	var out strings.Builder
+	out.WriteString("| flag, name in the file | variable | default | |\n| --- | --- | --- | --- |")
+	for _, f := range flags {
+		value := "none"
+		if f.HasDefault {
+			value = "`" + f.Default + "`"
+		} else if f.IsBool() {
+			value = "off"
+		}
+		env := "`" + f.Envs[0] + "`"
+		if isSecret(f) {
+			env += " or `…_FILE`"
+		}
+		fmt.Fprintf(&out, "\n| `--%s` | %s | %s | %s |", f.Name, env, value, f.Help)
+	}
+	return out.String()
 }

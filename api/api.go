@@ -9,6 +9,8 @@ import (
 	"time"
 
 	"github.com/labstack/echo/v4"
+	"github.com/prometheus/client_golang/prometheus"
+	"go.opentelemetry.io/otel/trace/noop"
 
 	"drawgear/openapi"
 	"drawgear/service"
@@ -27,6 +29,9 @@ type Config struct {
 	Once      *service.Idempotency
 	Logger    *slog.Logger  // access and faults; nil for none
 	Timeout   time.Duration // for one request, body not counted; 0 for DefaultTimeout
+	Limits    Limits        // what callers may take; none by default
+	Telemetry *Telemetry    // what is measured; nil for nothing
+	Draining  func() bool   // says that the service is about to stop; nil for never
 }
 
 // New returns the service as an http.Handler. How long a request may take to
@@ -39,13 +44,17 @@ func New(cfg Config) *echo.Echo {
 	if cfg.Timeout <= 0 {
 		cfg.Timeout = DefaultTimeout
 	}
+	if cfg.Telemetry == nil {
+		cfg.Telemetry = NewTelemetry(prometheus.NewRegistry(), noop.NewTracerProvider())
+	}
 	e := echo.New()
 	e.Logger.SetOutput(io.Discard) // echo's own log; ours is cfg.Logger
 	e.Binder = binder{}
 	e.HTTPErrorHandler = problemHandler(cfg.Logger)
-	e.Use(nameRequest, logAccess(cfg.Logger), secure, recovered(cfg.Logger), inTime(cfg.Timeout),
-		authorize(openapi.Operations(), cfg.Auth, cfg.Logger), checkParameters(openapi.Operations()), once(openapi.Operations(), cfg.Once))
-	RegisterHandlers(withHead{e}, NewStrictHandler(&handlers{service: cfg.Service, keys: cfg.Keys, authoring: cfg.Authoring, ledger: cfg.Ledger}, []StrictMiddlewareFunc{readDraft}))
+	gate := newGate(cfg.Limits, cfg.Auth == nil, cfg.Telemetry)
+	e.Use(nameRequest, cfg.Telemetry.observe, logAccess(cfg.Logger), secure, recovered(cfg.Telemetry), gate.bound, gate.byAddress, inTime(cfg.Timeout),
+		authorize(openapi.Operations(), cfg.Auth, cfg.Logger), gate.byCaller, checkParameters(openapi.Operations()), once(openapi.Operations(), cfg.Once))
+	RegisterHandlers(withHead{e}, NewStrictHandler(&handlers{service: cfg.Service, keys: cfg.Keys, authoring: cfg.Authoring, ledger: cfg.Ledger}, []StrictMiddlewareFunc{readDraft, negotiate(openapi.Operations()), cfg.Telemetry.countVerdicts, drain(cfg.Draining)}))
 	return e
 }
 

@@ -78,7 +78,7 @@ func (l locked) key(t testing.TB, scopes ...service.Scope) api.IssuedKey {
 // tells; what it names need not be there.
 func requestFor(op openapi.Operation) (target, body string) {
 	target = op.Path
-	for name, value := range map[string]string{"code": "GB", "version": "1"} {
+	for name, value := range map[string]string{"code": "GB", "version": "1", "name": "not-found", "asset": "page.css"} {
 		target = strings.ReplaceAll(target, "{"+name+"}", value)
 	}
 	id := map[bool]string{true: "AAAAAAAAAAAAAAAA", false: "AAAAAAAAAAAAAAAAAAAAAAAAAA"}[strings.HasPrefix(target, "/v1/keys")]

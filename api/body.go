@@ -56,6 +56,9 @@ func (binder) Bind(into any, c echo.Context) error {
 	case *RigDocument:
 		*into = body
 		return nil
+	case *JobDocument:
+		*into = body
+		return nil
 	case document:
 		return readObject(body, into.fields())
 	default:

@@ -13,14 +13,19 @@ import (
 	"strings"
 	"time"
 
+	"drawgear/openapi"
 	"drawgear/rules"
+	"drawgear/rules/circuit"
 	"drawgear/rules/compare"
+	"drawgear/rules/fitting"
 	"drawgear/rules/law"
+	"drawgear/rules/loads"
 	"drawgear/rules/rig"
 	"drawgear/service"
 
 	"github.com/labstack/echo/v4"
 	"github.com/oapi-codegen/runtime"
+	openapi_types "github.com/oapi-codegen/runtime/types"
 )
 
 // Defines values for FaultCode.
@@ -82,6 +87,8 @@ const (
 	ProblemBadQuery             ProblemType = "/problems/bad-query"
 	ProblemBodyTooLarge         ProblemType = "/problems/body-too-large"
 	ProblemCheckFailed          ProblemType = "/problems/check-failed"
+	ProblemFittingFull          ProblemType = "/problems/fitting-full"
+	ProblemFittingSigned        ProblemType = "/problems/fitting-signed"
 	ProblemForbidden            ProblemType = "/problems/forbidden"
 	ProblemIdempotencyKeyReused ProblemType = "/problems/idempotency-key-reused"
 	ProblemInternal             ProblemType = "/problems/internal"
@@ -90,9 +97,13 @@ const (
 	ProblemInvalidRuleset       ProblemType = "/problems/invalid-ruleset"
 	ProblemMalformedJSON        ProblemType = "/problems/malformed-json"
 	ProblemMethodNotAllowed     ProblemType = "/problems/method-not-allowed"
+	ProblemNotAcceptable        ProblemType = "/problems/not-acceptable"
 	ProblemNotFound             ProblemType = "/problems/not-found"
+	ProblemNotProven            ProblemType = "/problems/not-proven"
+	ProblemOverloaded           ProblemType = "/problems/overloaded"
 	ProblemOwnText              ProblemType = "/problems/own-text"
 	ProblemPreconditionRequired ProblemType = "/problems/precondition-required"
+	ProblemRateLimited          ProblemType = "/problems/rate-limited"
 	ProblemRequestTimeout       ProblemType = "/problems/request-timeout"
 	ProblemRulesetExists        ProblemType = "/problems/ruleset-exists"
 	ProblemRulesetInUse         ProblemType = "/problems/ruleset-in-use"
@@ -115,6 +126,10 @@ func (e ProblemType) Valid() bool {
 		return true
 	case ProblemCheckFailed:
 		return true
+	case ProblemFittingFull:
+		return true
+	case ProblemFittingSigned:
+		return true
 	case ProblemForbidden:
 		return true
 	case ProblemIdempotencyKeyReused:
@@ -131,11 +146,19 @@ func (e ProblemType) Valid() bool {
 		return true
 	case ProblemMethodNotAllowed:
 		return true
+	case ProblemNotAcceptable:
+		return true
 	case ProblemNotFound:
+		return true
+	case ProblemNotProven:
+		return true
+	case ProblemOverloaded:
 		return true
 	case ProblemOwnText:
 		return true
 	case ProblemPreconditionRequired:
+		return true
+	case ProblemRateLimited:
 		return true
 	case ProblemRequestTimeout:
 		return true
@@ -158,6 +181,60 @@ func (e ProblemType) Valid() bool {
 	case ProblemUnknownJurisdiction:
 		return true
 	case ProblemUnsupportedMediaType:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for Paper.
+const (
+	PaperA4     Paper = "a4"
+	PaperLetter Paper = "letter"
+)
+
+// Valid indicates whether the value is a known member of the Paper enum.
+func (e Paper) Valid() bool {
+	switch e {
+	case PaperA4:
+		return true
+	case PaperLetter:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for GetAssessmentReportParamsPaper.
+const (
+	GetAssessmentReportParamsPaperA4     GetAssessmentReportParamsPaper = "a4"
+	GetAssessmentReportParamsPaperLetter GetAssessmentReportParamsPaper = "letter"
+)
+
+// Valid indicates whether the value is a known member of the GetAssessmentReportParamsPaper enum.
+func (e GetAssessmentReportParamsPaper) Valid() bool {
+	switch e {
+	case GetAssessmentReportParamsPaperA4:
+		return true
+	case GetAssessmentReportParamsPaperLetter:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for GetFittingRecordParamsPaper.
+const (
+	GetFittingRecordParamsPaperA4     GetFittingRecordParamsPaper = "a4"
+	GetFittingRecordParamsPaperLetter GetFittingRecordParamsPaper = "letter"
+)
+
+// Valid indicates whether the value is a known member of the GetFittingRecordParamsPaper enum.
+func (e GetFittingRecordParamsPaper) Valid() bool {
+	switch e {
+	case GetFittingRecordParamsPaperA4:
+		return true
+	case GetFittingRecordParamsPaperLetter:
 		return true
 	default:
 		return false
@@ -199,6 +276,14 @@ type AssessmentPage = service.Page[service.Summary]
 
 // AssessmentSummary A kept assessment in brief.
 type AssessmentSummary = service.Summary
+
+// Asset A file of the page that shows the contract.
+//
+// Example: body { margin: 0 }
+type Asset = openapi_types.File
+
+// BrakeArrangement A way to brake the trailer. What it leaves out stays as the rig has it. It never holds a measured result, which nobody can fit.
+type BrakeArrangement = rules.Arrangement
 
 // BrakeKind A kind of service brake. `overrun` works by a mechanical inertia linkage, `surge` is its hydraulic form, `electric_hydraulic` is a hydraulic brake whose pressure an electric actuator makes.
 //
@@ -255,6 +340,11 @@ type Contract = json.RawMessage
 // CoverageOfQuestion For one question, how many rules in force answer it and how well each was verified.
 type CoverageOfQuestion = rules.Coverage
 
+// Current An electric current; A or mA; up to 100000 A.
+//
+// Example: 5.6 A
+type Current = string
+
 // Day A calendar day, year-month-day, in the years 1900 to 2199.
 //
 // Example: 2026-11-25
@@ -262,6 +352,11 @@ type Day = string
 
 // Derivation A figure worked out from others.
 type Derivation = rig.Derivation
+
+// DocsPage A page whose styles and scripts, if it has any, are files under `/docs`.
+//
+// Example: <!DOCTYPE html>
+type DocsPage = string
 
 // Duration A length of time; s, ms, min or h; up to 100000 h.
 //
@@ -318,6 +413,193 @@ type FaultCode string
 
 // Finding One duty of one rule, held against the rig.
 type Finding = rules.Finding
+
+// FittedPart A part that went into the rig, with what traces it.
+type FittedPart = json.RawMessage
+
+// Fitting A job on the brake side of a trailer, with everything that was written to it. `id`, `created_at`, `state` and `revision` are there only if it is kept.
+type Fitting = service.Fitting
+
+// FittingActuator What works the trailer's wheel brakes. For magnets give the resistance, or the current at a voltage; not both.
+type FittingActuator = json.RawMessage
+
+// FittingAsk What a fitting is planned from. Give `rig` or `assessment`, not both.
+type FittingAsk = FittingDocument
+
+// FittingAskedBrake A braking performance that law asks for.
+type FittingAskedBrake = fitting.AskedBrake
+
+// FittingAxle One braked axle.
+type FittingAxle = fitting.AxleLoad
+
+// FittingAxleOhms One braked axle of the circuit in numbers. Half of its magnets, the odd one counted in, hang on the lead; the others sit where the lead begins.
+type FittingAxleOhms = fitting.AxleOhms
+
+// FittingBattery The breakaway battery on the trailer. Give a Peukert exponent or the maker's 15-minute figure, not both: either corrects for the rate.
+type FittingBattery = json.RawMessage
+
+// FittingBreakaway The battery against the hold that is asked for.
+type FittingBreakaway = fitting.Breakaway
+
+// FittingBreakawayTest One pull of the pin.
+type FittingBreakawayTest = json.RawMessage
+
+// FittingCheck One thing that the driver looks at before a trip.
+type FittingCheck = fitting.Check
+
+// FittingCircuit The brake circuit. Figures hold to two or three digits.
+type FittingCircuit = fitting.Design
+
+// FittingConnector The plug and socket, pin by pin.
+type FittingConnector = fitting.Connector
+
+// FittingController Facts of the brake controller that is fitted or proposed. No product is named.
+type FittingController = json.RawMessage
+
+// FittingDrop How much voltage the line may lose: give a share of the nominal voltage or volts, not both.
+type FittingDrop = json.RawMessage
+
+// FittingElectrical Whether the job has an electrical side.
+type FittingElectrical = fitting.Electrical
+
+// FittingExpectation One thing to be measured and what it must come to.
+type FittingExpectation = fitting.Expectation
+
+// FittingFault One candidate cause of readings that are off.
+type FittingFault = fitting.Fault
+
+// FittingFinding Something right or wrong with the plan itself.
+type FittingFinding = fitting.Finding
+
+// FittingHandover The record that is handed over with the work; before the signature a draft.
+type FittingHandover = service.FittingHandover
+
+// FittingHandoverContent The content of the record that is handed over with the work.
+type FittingHandoverContent = fitting.Handover
+
+// FittingID Id of a fitting; it cannot be guessed.
+//
+// Example: MFZWK43TNVQXEY3IN5ZGSZLTMU
+type FittingID = string
+
+// FittingJob Names the work.
+type FittingJob = json.RawMessage
+
+// FittingJudged One expectation, held against what was measured.
+type FittingJudged = fitting.Proof
+
+// FittingJudgement Measurements, held against what was expected of them.
+type FittingJudgement = fitting.Judgement
+
+// FittingLaw One thing that the law or a plate asks of the brakes.
+type FittingLaw = fitting.LawAsk
+
+// FittingLog Proofs of all entries of a fitting, in their order.
+type FittingLog = service.All[service.Proof]
+
+// FittingMeasure What to read off in a step.
+type FittingMeasure = fitting.Measure
+
+// FittingMeasurements What the fitter read. What is left out was not measured. What is sent later is laid over what was sent before: a reading that is sent again counts as last sent, a list is taken whole.
+type FittingMeasurements = JobDocument
+
+// FittingMechanicalTest What is looked at on every brake, and on overrun brakes above all.
+type FittingMechanicalTest = json.RawMessage
+
+// FittingMissing An input that would decide something of the plan.
+type FittingMissing = fitting.Missing
+
+// FittingNeed One characteristic that the controller or actuator must have for this rig, held against the facts of the one that is fitted.
+type FittingNeed = fitting.Need
+
+// FittingNetwork The healthy brake circuit in numbers.
+type FittingNetwork = fitting.Network
+
+// FittingOutputStep The voltage at the socket at a share of full output.
+type FittingOutputStep = json.RawMessage
+
+// FittingPage A page of fittings, newest first.
+type FittingPage = service.Page[service.FittingSummary]
+
+// FittingPin One contact of the trailer plug and the contact of the vehicle that serves it. Numbers are left out where the standard's are not known firmly enough to wire by.
+type FittingPin = fitting.Pin
+
+// FittingPlan The whole of a job on the brake side of a trailer: what the law asks, the circuit, the order of work, what to measure. Lists are in a fixed order.
+type FittingPlan = fitting.Plan
+
+// FittingPlanSummary The design in lines to print.
+type FittingPlanSummary = fitting.PlanSummary
+
+// FittingPointer A place in the rig, in what was told beside it, or in what was measured.
+type FittingPointer = fitting.Pointer
+
+// FittingPrediction One reading as a fault would have it.
+type FittingPrediction = fitting.Prediction
+
+// FittingProof What was measured at one time, and what all measurements up to then come to.
+type FittingProof = service.FittingProof
+
+// FittingProofContext The circuit as proofs are computed from it, and which proofs are called for. It is part of the plan so that a plan that is kept can be judged later.
+type FittingProofContext = fitting.ProofContext
+
+// FittingProtection The device near the battery.
+type FittingProtection = fitting.Protection
+
+// FittingPump What is expected of an electric-hydraulic actuator.
+type FittingPump = fitting.Pump
+
+// FittingReplay A fitting worked out again, entry by entry.
+type FittingReplay = service.FittingReplay
+
+// FittingReplayed One entry of a fitting, worked out again.
+type FittingReplayed = service.ReplayedEntry
+
+// FittingRequest What the fitter tells beside the rig.
+type FittingRequest = json.RawMessage
+
+// FittingRigLine One fact of the rig as entered.
+type FittingRigLine = fitting.Line
+
+// FittingRoadTest One run with the trailer coupled.
+type FittingRoadTest = json.RawMessage
+
+// FittingRun One length of the line, feed and return side by side.
+type FittingRun = json.RawMessage
+
+// FittingSection One run of the designed circuit.
+type FittingSection = fitting.Section
+
+// FittingSignOff The signature under a fitting.
+type FittingSignOff = service.FittingSignOff
+
+// FittingSignature The signature under a fitting, with the job and the parts that went in. `on` is today in UTC if it is left out; name and licence must be given.
+type FittingSignature = JobDocument
+
+// FittingSigner Who answers for the work.
+type FittingSigner = json.RawMessage
+
+// FittingSource Where a figure or a practice comes from, and how that was verified.
+type FittingSource = circuit.Source
+
+// FittingState How far a fitting is: `planned`, nothing is measured yet; `open`, a proof that the plan asks for is wanting or failed; `proven`, all of them are met; `signed`, signed off, and nothing follows.
+//
+// Example: open
+type FittingState = service.FittingState
+
+// FittingStep One piece of work. Its place in the list is an order in which all steps it depends on come first.
+type FittingStep = fitting.Step
+
+// FittingStopSignal Where the controller learns that the driver brakes.
+type FittingStopSignal = fitting.StopSignal
+
+// FittingSummary A fitting in brief.
+type FittingSummary = service.FittingSummary
+
+// FittingTap The line at one braked axle.
+type FittingTap = json.RawMessage
+
+// FittingWiring The line from the battery to the brakes.
+type FittingWiring = json.RawMessage
 
 // Force A force; N, daN, kN or lbf; up to 1000000 N.
 //
@@ -459,6 +741,20 @@ type Length = string
 // Example: law
 type Level = string
 
+// LimitBinding What stops a trailer from being heavier.
+type LimitBinding = rules.Binding
+
+// LimitLoading Says how the masses of the trailer were taken to move together. What moves is trailer.laden.total. What its axles carry is that less the load on the coupling. Plates that the rig gives stand still and bind; a trailer without any is taken to be plated for just what it then weighs.
+type LimitLoading = rules.Loading
+
+// LimitSheet How heavy the trailer of a rig may be: by the law and the ratings that it reads, and by the load on every part and axle. The lower of the two counts.
+type LimitSheet = service.LimitSheet
+
+// LimitStatus Says how far a limit could be worked out.
+//
+// Example: solved
+type LimitStatus = rules.LimitStatus
+
 // Liveness A sign of life.
 type Liveness struct {
 	// Status Always the same word.
@@ -472,6 +768,85 @@ type Liveness struct {
 // Example: alive
 type LivenessStatus string
 
+// LoadAdvice Practice: it moves nothing, and there is no score.
+type LoadAdvice = loads.Advice
+
+// LoadBall Tells which coupling load was used, and how two ways to it agree.
+type LoadBall = loads.Ball
+
+// LoadBallLimit One bound of the coupling load.
+type LoadBallLimit = loads.BallLimit
+
+// LoadBound Says how a figure stands to the true one.
+//
+// Example: exact
+type LoadBound = loads.Bound
+
+// LoadBraking What stops and holds the rig.
+type LoadBraking = loads.Braking
+
+// LoadColumn Sums one column of the lines up. Lines of practice move neither its status nor its weakest link.
+type LoadColumn = loads.Column
+
+// LoadFault Figures that cannot stand together, or a state that is unsafe.
+type LoadFault = loads.Fault
+
+// LoadFigure An amount with its working. An unknown one has no Value.
+type LoadFigure = loads.Figure
+
+// LoadHeld A load held against the limit of its line.
+type LoadHeld = loads.Held
+
+// LoadLevel Where the load rests with a load-levelling hitch as it is set.
+type LoadLevel = loads.Level
+
+// LoadLine One limit in the load path.
+type LoadLine = loads.Line
+
+// LoadLink One line of a chain.
+type LoadLink = loads.Link
+
+// LoadMaxLimit The heaviest trailer that one limit allows.
+type LoadMaxLimit = loads.MaxLimit
+
+// LoadMaxTotal The heaviest laden trailer by mechanics alone, with today's vehicle and today's share on the coupling.
+type LoadMaxTotal = loads.MaxTotal
+
+// LoadMove How the loads answer to one thing carried.
+type LoadMove = loads.Move
+
+// LoadParking The force that holds the trailer on a grade.
+type LoadParking = loads.Parking
+
+// LoadRelation Says how a load is held against its limit.
+//
+// Example: at_most
+type LoadRelation = loads.Relation
+
+// LoadRequired One demand on braking.
+type LoadRequired = loads.Required
+
+// LoadSheet What a rig carries, part by part, and the verdict of the law on it.
+type LoadSheet = service.LoadSheet
+
+// LoadSource Says where a formula or table comes from and how that was verified.
+type LoadSource = loads.Source
+
+// LoadState The loads of one column.
+type LoadState = loads.State
+
+// LoadStatic Where the load rests, standing on level ground.
+type LoadStatic = loads.Static
+
+// LoadStopping One estimate of a stopping distance; it decides nothing.
+type LoadStopping = loads.Stopping
+
+// LoadUnjudged A limit that could not be worked out.
+type LoadUnjudged = loads.Unjudged
+
+// Loads What the rig carries and whether each part is rated for it. Lists are in a fixed order, so that equal rigs give equal bytes.
+type Loads = loads.Loads
+
 // LogConsistency What shows that one log is the beginning of another.
 type LogConsistency = service.Consistency
 
@@ -483,8 +858,17 @@ type LogHead = service.Head
 // Example: 2000 kg
 type Mass = string
 
+// MassLimit The heaviest trailer under one arrangement of brakes. Heaviest is the upper end of the lowest run of masses with the verdict: everything lighter, down to where that run begins, has it too. Decided is false where no mass is found compliant and Heaviest is only where something is first known to be not met: it then is no limit to load to, since what it waits for may lower it.
+type MassLimit = rules.Limit
+
+// MassRegion A run of masses of the trailer with one verdict, both ends included.
+type MassRegion = rules.MassRegion
+
 // Missing An input that would decide something.
 type Missing = rules.Missing
+
+// NextLimit The limit that follows once what binds is lifted.
+type NextLimit = rules.NextLimit
 
 // Notice Something the law tells that no field of the rig decides.
 type Notice = rules.Notice
@@ -505,6 +889,16 @@ type Percentage = string
 // Example: /trailer/rated/axles
 type Pointer = string
 
+// PrintedDocument A document to print.
+//
+// Example: %PDF-1.7
+type PrintedDocument = openapi_types.File
+
+// PrintedPage A page without scripts, whose style stands within it.
+//
+// Example: <!DOCTYPE html>
+type PrintedPage = string
+
 // Problem Why a request was refused or failed (RFC 9457). The types, with the status of each:
 //
 // | type | status | meaning |
@@ -515,6 +909,7 @@ type Pointer = string
 // | `/problems/forbidden` | 403 | the caller lacks a scope, or the address is not for this caller |
 // | `/problems/not-found` | 404 | there is no such path or thing |
 // | `/problems/method-not-allowed` | 405 | the path has no such method; `Allow` lists those it has |
+// | `/problems/not-acceptable` | 406 | the operation does not answer in any kind that the caller takes |
 // | `/problems/request-timeout` | 408 | the request body did not arrive in time |
 // | `/problems/ruleset-unavailable` | 409 | a ruleset version that is needed is not loaded |
 // | `/problems/ruleset-state` | 409 | a ruleset version is not in the state for this |
@@ -523,6 +918,9 @@ type Pointer = string
 // | `/problems/own-text` | 409 | the author of a text cannot approve it |
 // | `/problems/check-failed` | 409 | the check of a ruleset version found what keeps it back |
 // | `/problems/too-many-drafts` | 409 | the tenant has as many versions on their way as it may have |
+// | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
+// | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
+// | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
 // | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
 // | `/problems/stale` | 412 | somebody changed the thing meanwhile |
 // | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
@@ -532,7 +930,9 @@ type Pointer = string
 // | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
 // | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
 // | `/problems/precondition-required` | 428 | a change does not say which version it saw |
+// | `/problems/rate-limited` | 429 | the caller asks too often |
 // | `/problems/internal` | 500 | the service failed |
+// | `/problems/overloaded` | 503 | the service answers as many requests as it can at a time |
 // | `/problems/timeout` | 503 | the service could not finish in time, or its store is away |
 type Problem struct {
 	// Type Kind of the problem; stable.
@@ -574,7 +974,10 @@ type Problem struct {
 // Example: /problems/invalid-rig
 type ProblemType string
 
-// Proof What shows that an assessment is in the log.
+// ProblemKind What a type of problem means, wherever it turns up.
+type ProblemKind = openapi.ProblemKind
+
+// Proof What shows that an assessment, or an entry of a fitting, is in the log.
 type Proof = service.Proof
 
 // Question One answer, with the findings behind it.
@@ -586,8 +989,22 @@ type Readiness = service.Readiness
 // Replay A kept assessment evaluated again.
 type Replay = service.Replay
 
+// Resistance An electric resistance; ohm or mohm; up to 100000000 ohm.
+//
+// Example: 3.2 ohm
+type Resistance = string
+
 // Rig A towing vehicle, a trailer and the parts between them, with the place and the day whose law is asked for. All but the place may be left out. `rated` is what a plate says, `laden` is what something weighs now; `total` is the trailer's whole mass, `axles` what its own axles carry, `ball` the static vertical load on the coupling. Figures that contradict each other are refused with both pointers.
 type Rig = RigDocument
+
+// RigChange One thing to do to a rig.
+type RigChange = rules.Change
+
+// RigChangeSet Changes that together leave nothing of the rig not met, and of which none can be left out. Each set was tried on the rig.
+type RigChangeSet = rules.ChangeSet
+
+// RigSetting One field of the rig document with the value that it is to have. Without a Value the field is taken out.
+type RigSetting = rules.Setting
 
 // Rule One duty of the law, or a few that one clause lays down.
 type Rule = json.RawMessage
@@ -638,7 +1055,7 @@ type RulesetVersion = service.RulesetVersion
 // RulesetVersionPage Versions of a ruleset, oldest first.
 type RulesetVersionPage = service.All[service.VersionLine]
 
-// Scope One thing that a caller may do: `assess` rigs and have the answers kept; `read` what the tenant kept; `audit`: run audits and export the log; `author`: write ruleset drafts; `approve`: approve, publish and withdraw versions; `admin`: issue and revoke keys.
+// Scope One thing that a caller may do: `assess` rigs and have the answers kept; `read` what the tenant kept; `fit`: record what was measured at a fitting and sign it off; `audit`: run audits and export the log; `author`: write ruleset drafts; `approve`: approve, publish and withdraw versions; `admin`: issue and revoke keys.
 //
 // Example: assess
 type Scope = service.Scope
@@ -683,6 +1100,11 @@ type SurveyOverlap = rules.Overlap
 // SurveyRegion Cells, described by the inputs that set them apart.
 type SurveyRegion = rules.Region
 
+// Temperature A temperature, from absolute zero; degC, degF or K; up to 1726.85 degC.
+//
+// Example: 40 degC
+type Temperature = string
+
 // Text Plain text without control characters.
 //
 // Example: C
@@ -690,6 +1112,9 @@ type Text = string
 
 // TrailerItem Something carried on the trailer.
 type TrailerItem = json.RawMessage
+
+// TrailerLimits Says how heavy the trailer of a rig may be: with the brakes it has, and with each other arrangement of brakes that the law permits; and, for a rig that does not comply, what would have to change.
+type TrailerLimits = rules.Limits
 
 // Tri A three-valued answer. `unknown` if an input that decides it is missing.
 //
@@ -731,6 +1156,12 @@ type Withdrawal struct {
 // WorkedExample A rig and what the rules must say of it. With `vary`, one rig for each step.
 type WorkedExample = json.RawMessage
 
+// AcceptEncoding Example: gzip
+type AcceptEncoding = string
+
+// AssetName Example: page.css
+type AssetName = string
+
 // CompareDay A calendar day, year-month-day, in the years 1900 to 2199.
 //
 // Example: 2026-11-25
@@ -746,6 +1177,14 @@ type CompareWith = int
 
 // Cursor Example: MTc2NDA3MjAwMDAwMDAwMC5NRlpXSzQz
 type Cursor = string
+
+// FittingStateFilter How far a fitting is: `planned`, nothing is measured yet; `open`, a proof that the plan asks for is wanting or failed; `proven`, all of them are met; `signed`, signed off, and nothing follows.
+//
+// Example: open
+type FittingStateFilter = FittingState
+
+// FittingTag Example: "2"
+type FittingTag = string
 
 // IdempotencyKey Example: 5f0c3b52-7a0f-4a7e-9d0e-3f1d2c7b8a90
 type IdempotencyKey = string
@@ -775,6 +1214,12 @@ type LogFrom = int
 // LogTo Example: 12
 type LogTo = int
 
+// Paper Example: a4
+type Paper string
+
+// ProblemName Example: invalid-rig
+type ProblemName = string
+
 // Record Example: false
 type Record = bool
 
@@ -799,6 +1244,7 @@ type VersionPath = int
 // | `/problems/forbidden` | 403 | the caller lacks a scope, or the address is not for this caller |
 // | `/problems/not-found` | 404 | there is no such path or thing |
 // | `/problems/method-not-allowed` | 405 | the path has no such method; `Allow` lists those it has |
+// | `/problems/not-acceptable` | 406 | the operation does not answer in any kind that the caller takes |
 // | `/problems/request-timeout` | 408 | the request body did not arrive in time |
 // | `/problems/ruleset-unavailable` | 409 | a ruleset version that is needed is not loaded |
 // | `/problems/ruleset-state` | 409 | a ruleset version is not in the state for this |
@@ -807,6 +1253,9 @@ type VersionPath = int
 // | `/problems/own-text` | 409 | the author of a text cannot approve it |
 // | `/problems/check-failed` | 409 | the check of a ruleset version found what keeps it back |
 // | `/problems/too-many-drafts` | 409 | the tenant has as many versions on their way as it may have |
+// | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
+// | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
+// | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
 // | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
 // | `/problems/stale` | 412 | somebody changed the thing meanwhile |
 // | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
@@ -816,7 +1265,9 @@ type VersionPath = int
 // | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
 // | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
 // | `/problems/precondition-required` | 428 | a change does not say which version it saw |
+// | `/problems/rate-limited` | 429 | the caller asks too often |
 // | `/problems/internal` | 500 | the service failed |
+// | `/problems/overloaded` | 503 | the service answers as many requests as it can at a time |
 // | `/problems/timeout` | 503 | the service could not finish in time, or its store is away |
 type BadRequest = Problem
 
@@ -830,6 +1281,7 @@ type BadRequest = Problem
 // | `/problems/forbidden` | 403 | the caller lacks a scope, or the address is not for this caller |
 // | `/problems/not-found` | 404 | there is no such path or thing |
 // | `/problems/method-not-allowed` | 405 | the path has no such method; `Allow` lists those it has |
+// | `/problems/not-acceptable` | 406 | the operation does not answer in any kind that the caller takes |
 // | `/problems/request-timeout` | 408 | the request body did not arrive in time |
 // | `/problems/ruleset-unavailable` | 409 | a ruleset version that is needed is not loaded |
 // | `/problems/ruleset-state` | 409 | a ruleset version is not in the state for this |
@@ -838,6 +1290,9 @@ type BadRequest = Problem
 // | `/problems/own-text` | 409 | the author of a text cannot approve it |
 // | `/problems/check-failed` | 409 | the check of a ruleset version found what keeps it back |
 // | `/problems/too-many-drafts` | 409 | the tenant has as many versions on their way as it may have |
+// | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
+// | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
+// | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
 // | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
 // | `/problems/stale` | 412 | somebody changed the thing meanwhile |
 // | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
@@ -847,9 +1302,85 @@ type BadRequest = Problem
 // | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
 // | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
 // | `/problems/precondition-required` | 428 | a change does not say which version it saw |
+// | `/problems/rate-limited` | 429 | the caller asks too often |
 // | `/problems/internal` | 500 | the service failed |
+// | `/problems/overloaded` | 503 | the service answers as many requests as it can at a time |
 // | `/problems/timeout` | 503 | the service could not finish in time, or its store is away |
 type DocumentTooLarge = Problem
+
+// FittingConflict Why a request was refused or failed (RFC 9457). The types, with the status of each:
+//
+// | type | status | meaning |
+// | --- | --- | --- |
+// | `/problems/malformed-json` | 400 | the body is empty or not one JSON document in UTF-8 |
+// | `/problems/bad-query` | 400 | a query parameter is unknown, repeated or out of bounds |
+// | `/problems/unauthenticated` | 401 | it is not known who asks |
+// | `/problems/forbidden` | 403 | the caller lacks a scope, or the address is not for this caller |
+// | `/problems/not-found` | 404 | there is no such path or thing |
+// | `/problems/method-not-allowed` | 405 | the path has no such method; `Allow` lists those it has |
+// | `/problems/not-acceptable` | 406 | the operation does not answer in any kind that the caller takes |
+// | `/problems/request-timeout` | 408 | the request body did not arrive in time |
+// | `/problems/ruleset-unavailable` | 409 | a ruleset version that is needed is not loaded |
+// | `/problems/ruleset-state` | 409 | a ruleset version is not in the state for this |
+// | `/problems/ruleset-exists` | 409 | a ruleset version of that number, or a later one, is there already |
+// | `/problems/ruleset-in-use` | 409 | other house rules rest on the version |
+// | `/problems/own-text` | 409 | the author of a text cannot approve it |
+// | `/problems/check-failed` | 409 | the check of a ruleset version found what keeps it back |
+// | `/problems/too-many-drafts` | 409 | the tenant has as many versions on their way as it may have |
+// | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
+// | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
+// | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
+// | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
+// | `/problems/stale` | 412 | somebody changed the thing meanwhile |
+// | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
+// | `/problems/unsupported-media-type` | 415 | the body is of a kind that the operation does not take, or not plain UTF-8 |
+// | `/problems/invalid-body` | 422 | a body other than a rig does not follow the contract |
+// | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
+// | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
+// | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/precondition-required` | 428 | a change does not say which version it saw |
+// | `/problems/rate-limited` | 429 | the caller asks too often |
+// | `/problems/internal` | 500 | the service failed |
+// | `/problems/overloaded` | 503 | the service answers as many requests as it can at a time |
+// | `/problems/timeout` | 503 | the service could not finish in time, or its store is away |
+type FittingConflict = Problem
+
+// FittingStale Why a request was refused or failed (RFC 9457). The types, with the status of each:
+//
+// | type | status | meaning |
+// | --- | --- | --- |
+// | `/problems/malformed-json` | 400 | the body is empty or not one JSON document in UTF-8 |
+// | `/problems/bad-query` | 400 | a query parameter is unknown, repeated or out of bounds |
+// | `/problems/unauthenticated` | 401 | it is not known who asks |
+// | `/problems/forbidden` | 403 | the caller lacks a scope, or the address is not for this caller |
+// | `/problems/not-found` | 404 | there is no such path or thing |
+// | `/problems/method-not-allowed` | 405 | the path has no such method; `Allow` lists those it has |
+// | `/problems/not-acceptable` | 406 | the operation does not answer in any kind that the caller takes |
+// | `/problems/request-timeout` | 408 | the request body did not arrive in time |
+// | `/problems/ruleset-unavailable` | 409 | a ruleset version that is needed is not loaded |
+// | `/problems/ruleset-state` | 409 | a ruleset version is not in the state for this |
+// | `/problems/ruleset-exists` | 409 | a ruleset version of that number, or a later one, is there already |
+// | `/problems/ruleset-in-use` | 409 | other house rules rest on the version |
+// | `/problems/own-text` | 409 | the author of a text cannot approve it |
+// | `/problems/check-failed` | 409 | the check of a ruleset version found what keeps it back |
+// | `/problems/too-many-drafts` | 409 | the tenant has as many versions on their way as it may have |
+// | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
+// | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
+// | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
+// | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
+// | `/problems/stale` | 412 | somebody changed the thing meanwhile |
+// | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
+// | `/problems/unsupported-media-type` | 415 | the body is of a kind that the operation does not take, or not plain UTF-8 |
+// | `/problems/invalid-body` | 422 | a body other than a rig does not follow the contract |
+// | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
+// | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
+// | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/precondition-required` | 428 | a change does not say which version it saw |
+// | `/problems/rate-limited` | 429 | the caller asks too often |
+// | `/problems/internal` | 500 | the service failed |
+// | `/problems/overloaded` | 503 | the service answers as many requests as it can at a time |
+// | `/problems/timeout` | 503 | the service could not finish in time, or its store is away |
+type FittingStale = Problem
 
 // Forbidden Why a request was refused or failed (RFC 9457). The types, with the status of each:
 //
@@ -861,6 +1392,7 @@ type DocumentTooLarge = Problem
 // | `/problems/forbidden` | 403 | the caller lacks a scope, or the address is not for this caller |
 // | `/problems/not-found` | 404 | there is no such path or thing |
 // | `/problems/method-not-allowed` | 405 | the path has no such method; `Allow` lists those it has |
+// | `/problems/not-acceptable` | 406 | the operation does not answer in any kind that the caller takes |
 // | `/problems/request-timeout` | 408 | the request body did not arrive in time |
 // | `/problems/ruleset-unavailable` | 409 | a ruleset version that is needed is not loaded |
 // | `/problems/ruleset-state` | 409 | a ruleset version is not in the state for this |
@@ -869,6 +1401,9 @@ type DocumentTooLarge = Problem
 // | `/problems/own-text` | 409 | the author of a text cannot approve it |
 // | `/problems/check-failed` | 409 | the check of a ruleset version found what keeps it back |
 // | `/problems/too-many-drafts` | 409 | the tenant has as many versions on their way as it may have |
+// | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
+// | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
+// | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
 // | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
 // | `/problems/stale` | 412 | somebody changed the thing meanwhile |
 // | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
@@ -878,7 +1413,9 @@ type DocumentTooLarge = Problem
 // | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
 // | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
 // | `/problems/precondition-required` | 428 | a change does not say which version it saw |
+// | `/problems/rate-limited` | 429 | the caller asks too often |
 // | `/problems/internal` | 500 | the service failed |
+// | `/problems/overloaded` | 503 | the service answers as many requests as it can at a time |
 // | `/problems/timeout` | 503 | the service could not finish in time, or its store is away |
 type Forbidden = Problem
 
@@ -892,6 +1429,7 @@ type Forbidden = Problem
 // | `/problems/forbidden` | 403 | the caller lacks a scope, or the address is not for this caller |
 // | `/problems/not-found` | 404 | there is no such path or thing |
 // | `/problems/method-not-allowed` | 405 | the path has no such method; `Allow` lists those it has |
+// | `/problems/not-acceptable` | 406 | the operation does not answer in any kind that the caller takes |
 // | `/problems/request-timeout` | 408 | the request body did not arrive in time |
 // | `/problems/ruleset-unavailable` | 409 | a ruleset version that is needed is not loaded |
 // | `/problems/ruleset-state` | 409 | a ruleset version is not in the state for this |
@@ -900,6 +1438,9 @@ type Forbidden = Problem
 // | `/problems/own-text` | 409 | the author of a text cannot approve it |
 // | `/problems/check-failed` | 409 | the check of a ruleset version found what keeps it back |
 // | `/problems/too-many-drafts` | 409 | the tenant has as many versions on their way as it may have |
+// | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
+// | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
+// | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
 // | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
 // | `/problems/stale` | 412 | somebody changed the thing meanwhile |
 // | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
@@ -909,7 +1450,9 @@ type Forbidden = Problem
 // | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
 // | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
 // | `/problems/precondition-required` | 428 | a change does not say which version it saw |
+// | `/problems/rate-limited` | 429 | the caller asks too often |
 // | `/problems/internal` | 500 | the service failed |
+// | `/problems/overloaded` | 503 | the service answers as many requests as it can at a time |
 // | `/problems/timeout` | 503 | the service could not finish in time, or its store is away |
 type Internal = Problem
 
@@ -923,6 +1466,7 @@ type Internal = Problem
 // | `/problems/forbidden` | 403 | the caller lacks a scope, or the address is not for this caller |
 // | `/problems/not-found` | 404 | there is no such path or thing |
 // | `/problems/method-not-allowed` | 405 | the path has no such method; `Allow` lists those it has |
+// | `/problems/not-acceptable` | 406 | the operation does not answer in any kind that the caller takes |
 // | `/problems/request-timeout` | 408 | the request body did not arrive in time |
 // | `/problems/ruleset-unavailable` | 409 | a ruleset version that is needed is not loaded |
 // | `/problems/ruleset-state` | 409 | a ruleset version is not in the state for this |
@@ -931,6 +1475,9 @@ type Internal = Problem
 // | `/problems/own-text` | 409 | the author of a text cannot approve it |
 // | `/problems/check-failed` | 409 | the check of a ruleset version found what keeps it back |
 // | `/problems/too-many-drafts` | 409 | the tenant has as many versions on their way as it may have |
+// | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
+// | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
+// | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
 // | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
 // | `/problems/stale` | 412 | somebody changed the thing meanwhile |
 // | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
@@ -940,7 +1487,9 @@ type Internal = Problem
 // | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
 // | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
 // | `/problems/precondition-required` | 428 | a change does not say which version it saw |
+// | `/problems/rate-limited` | 429 | the caller asks too often |
 // | `/problems/internal` | 500 | the service failed |
+// | `/problems/overloaded` | 503 | the service answers as many requests as it can at a time |
 // | `/problems/timeout` | 503 | the service could not finish in time, or its store is away |
 type InvalidBody = Problem
 
@@ -954,6 +1503,7 @@ type InvalidBody = Problem
 // | `/problems/forbidden` | 403 | the caller lacks a scope, or the address is not for this caller |
 // | `/problems/not-found` | 404 | there is no such path or thing |
 // | `/problems/method-not-allowed` | 405 | the path has no such method; `Allow` lists those it has |
+// | `/problems/not-acceptable` | 406 | the operation does not answer in any kind that the caller takes |
 // | `/problems/request-timeout` | 408 | the request body did not arrive in time |
 // | `/problems/ruleset-unavailable` | 409 | a ruleset version that is needed is not loaded |
 // | `/problems/ruleset-state` | 409 | a ruleset version is not in the state for this |
@@ -962,6 +1512,9 @@ type InvalidBody = Problem
 // | `/problems/own-text` | 409 | the author of a text cannot approve it |
 // | `/problems/check-failed` | 409 | the check of a ruleset version found what keeps it back |
 // | `/problems/too-many-drafts` | 409 | the tenant has as many versions on their way as it may have |
+// | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
+// | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
+// | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
 // | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
 // | `/problems/stale` | 412 | somebody changed the thing meanwhile |
 // | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
@@ -971,7 +1524,9 @@ type InvalidBody = Problem
 // | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
 // | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
 // | `/problems/precondition-required` | 428 | a change does not say which version it saw |
+// | `/problems/rate-limited` | 429 | the caller asks too often |
 // | `/problems/internal` | 500 | the service failed |
+// | `/problems/overloaded` | 503 | the service answers as many requests as it can at a time |
 // | `/problems/timeout` | 503 | the service could not finish in time, or its store is away |
 type InvalidRuleset = Problem
 
@@ -985,6 +1540,7 @@ type InvalidRuleset = Problem
 // | `/problems/forbidden` | 403 | the caller lacks a scope, or the address is not for this caller |
 // | `/problems/not-found` | 404 | there is no such path or thing |
 // | `/problems/method-not-allowed` | 405 | the path has no such method; `Allow` lists those it has |
+// | `/problems/not-acceptable` | 406 | the operation does not answer in any kind that the caller takes |
 // | `/problems/request-timeout` | 408 | the request body did not arrive in time |
 // | `/problems/ruleset-unavailable` | 409 | a ruleset version that is needed is not loaded |
 // | `/problems/ruleset-state` | 409 | a ruleset version is not in the state for this |
@@ -993,6 +1549,9 @@ type InvalidRuleset = Problem
 // | `/problems/own-text` | 409 | the author of a text cannot approve it |
 // | `/problems/check-failed` | 409 | the check of a ruleset version found what keeps it back |
 // | `/problems/too-many-drafts` | 409 | the tenant has as many versions on their way as it may have |
+// | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
+// | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
+// | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
 // | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
 // | `/problems/stale` | 412 | somebody changed the thing meanwhile |
 // | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
@@ -1002,7 +1561,9 @@ type InvalidRuleset = Problem
 // | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
 // | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
 // | `/problems/precondition-required` | 428 | a change does not say which version it saw |
+// | `/problems/rate-limited` | 429 | the caller asks too often |
 // | `/problems/internal` | 500 | the service failed |
+// | `/problems/overloaded` | 503 | the service answers as many requests as it can at a time |
 // | `/problems/timeout` | 503 | the service could not finish in time, or its store is away |
 type NoRulesetType = Problem
 
@@ -1016,6 +1577,7 @@ type NoRulesetType = Problem
 // | `/problems/forbidden` | 403 | the caller lacks a scope, or the address is not for this caller |
 // | `/problems/not-found` | 404 | there is no such path or thing |
 // | `/problems/method-not-allowed` | 405 | the path has no such method; `Allow` lists those it has |
+// | `/problems/not-acceptable` | 406 | the operation does not answer in any kind that the caller takes |
 // | `/problems/request-timeout` | 408 | the request body did not arrive in time |
 // | `/problems/ruleset-unavailable` | 409 | a ruleset version that is needed is not loaded |
 // | `/problems/ruleset-state` | 409 | a ruleset version is not in the state for this |
@@ -1024,6 +1586,9 @@ type NoRulesetType = Problem
 // | `/problems/own-text` | 409 | the author of a text cannot approve it |
 // | `/problems/check-failed` | 409 | the check of a ruleset version found what keeps it back |
 // | `/problems/too-many-drafts` | 409 | the tenant has as many versions on their way as it may have |
+// | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
+// | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
+// | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
 // | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
 // | `/problems/stale` | 412 | somebody changed the thing meanwhile |
 // | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
@@ -1033,9 +1598,48 @@ type NoRulesetType = Problem
 // | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
 // | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
 // | `/problems/precondition-required` | 428 | a change does not say which version it saw |
+// | `/problems/rate-limited` | 429 | the caller asks too often |
 // | `/problems/internal` | 500 | the service failed |
+// | `/problems/overloaded` | 503 | the service answers as many requests as it can at a time |
 // | `/problems/timeout` | 503 | the service could not finish in time, or its store is away |
 type NoTag = Problem
+
+// NotAcceptable Why a request was refused or failed (RFC 9457). The types, with the status of each:
+//
+// | type | status | meaning |
+// | --- | --- | --- |
+// | `/problems/malformed-json` | 400 | the body is empty or not one JSON document in UTF-8 |
+// | `/problems/bad-query` | 400 | a query parameter is unknown, repeated or out of bounds |
+// | `/problems/unauthenticated` | 401 | it is not known who asks |
+// | `/problems/forbidden` | 403 | the caller lacks a scope, or the address is not for this caller |
+// | `/problems/not-found` | 404 | there is no such path or thing |
+// | `/problems/method-not-allowed` | 405 | the path has no such method; `Allow` lists those it has |
+// | `/problems/not-acceptable` | 406 | the operation does not answer in any kind that the caller takes |
+// | `/problems/request-timeout` | 408 | the request body did not arrive in time |
+// | `/problems/ruleset-unavailable` | 409 | a ruleset version that is needed is not loaded |
+// | `/problems/ruleset-state` | 409 | a ruleset version is not in the state for this |
+// | `/problems/ruleset-exists` | 409 | a ruleset version of that number, or a later one, is there already |
+// | `/problems/ruleset-in-use` | 409 | other house rules rest on the version |
+// | `/problems/own-text` | 409 | the author of a text cannot approve it |
+// | `/problems/check-failed` | 409 | the check of a ruleset version found what keeps it back |
+// | `/problems/too-many-drafts` | 409 | the tenant has as many versions on their way as it may have |
+// | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
+// | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
+// | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
+// | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
+// | `/problems/stale` | 412 | somebody changed the thing meanwhile |
+// | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
+// | `/problems/unsupported-media-type` | 415 | the body is of a kind that the operation does not take, or not plain UTF-8 |
+// | `/problems/invalid-body` | 422 | a body other than a rig does not follow the contract |
+// | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
+// | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
+// | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/precondition-required` | 428 | a change does not say which version it saw |
+// | `/problems/rate-limited` | 429 | the caller asks too often |
+// | `/problems/internal` | 500 | the service failed |
+// | `/problems/overloaded` | 503 | the service answers as many requests as it can at a time |
+// | `/problems/timeout` | 503 | the service could not finish in time, or its store is away |
+type NotAcceptable = Problem
 
 // NotFound Why a request was refused or failed (RFC 9457). The types, with the status of each:
 //
@@ -1047,6 +1651,7 @@ type NoTag = Problem
 // | `/problems/forbidden` | 403 | the caller lacks a scope, or the address is not for this caller |
 // | `/problems/not-found` | 404 | there is no such path or thing |
 // | `/problems/method-not-allowed` | 405 | the path has no such method; `Allow` lists those it has |
+// | `/problems/not-acceptable` | 406 | the operation does not answer in any kind that the caller takes |
 // | `/problems/request-timeout` | 408 | the request body did not arrive in time |
 // | `/problems/ruleset-unavailable` | 409 | a ruleset version that is needed is not loaded |
 // | `/problems/ruleset-state` | 409 | a ruleset version is not in the state for this |
@@ -1055,6 +1660,9 @@ type NoTag = Problem
 // | `/problems/own-text` | 409 | the author of a text cannot approve it |
 // | `/problems/check-failed` | 409 | the check of a ruleset version found what keeps it back |
 // | `/problems/too-many-drafts` | 409 | the tenant has as many versions on their way as it may have |
+// | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
+// | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
+// | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
 // | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
 // | `/problems/stale` | 412 | somebody changed the thing meanwhile |
 // | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
@@ -1064,9 +1672,48 @@ type NoTag = Problem
 // | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
 // | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
 // | `/problems/precondition-required` | 428 | a change does not say which version it saw |
+// | `/problems/rate-limited` | 429 | the caller asks too often |
 // | `/problems/internal` | 500 | the service failed |
+// | `/problems/overloaded` | 503 | the service answers as many requests as it can at a time |
 // | `/problems/timeout` | 503 | the service could not finish in time, or its store is away |
 type NotFound = Problem
+
+// RateLimited Why a request was refused or failed (RFC 9457). The types, with the status of each:
+//
+// | type | status | meaning |
+// | --- | --- | --- |
+// | `/problems/malformed-json` | 400 | the body is empty or not one JSON document in UTF-8 |
+// | `/problems/bad-query` | 400 | a query parameter is unknown, repeated or out of bounds |
+// | `/problems/unauthenticated` | 401 | it is not known who asks |
+// | `/problems/forbidden` | 403 | the caller lacks a scope, or the address is not for this caller |
+// | `/problems/not-found` | 404 | there is no such path or thing |
+// | `/problems/method-not-allowed` | 405 | the path has no such method; `Allow` lists those it has |
+// | `/problems/not-acceptable` | 406 | the operation does not answer in any kind that the caller takes |
+// | `/problems/request-timeout` | 408 | the request body did not arrive in time |
+// | `/problems/ruleset-unavailable` | 409 | a ruleset version that is needed is not loaded |
+// | `/problems/ruleset-state` | 409 | a ruleset version is not in the state for this |
+// | `/problems/ruleset-exists` | 409 | a ruleset version of that number, or a later one, is there already |
+// | `/problems/ruleset-in-use` | 409 | other house rules rest on the version |
+// | `/problems/own-text` | 409 | the author of a text cannot approve it |
+// | `/problems/check-failed` | 409 | the check of a ruleset version found what keeps it back |
+// | `/problems/too-many-drafts` | 409 | the tenant has as many versions on their way as it may have |
+// | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
+// | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
+// | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
+// | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
+// | `/problems/stale` | 412 | somebody changed the thing meanwhile |
+// | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
+// | `/problems/unsupported-media-type` | 415 | the body is of a kind that the operation does not take, or not plain UTF-8 |
+// | `/problems/invalid-body` | 422 | a body other than a rig does not follow the contract |
+// | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
+// | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
+// | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/precondition-required` | 428 | a change does not say which version it saw |
+// | `/problems/rate-limited` | 429 | the caller asks too often |
+// | `/problems/internal` | 500 | the service failed |
+// | `/problems/overloaded` | 503 | the service answers as many requests as it can at a time |
+// | `/problems/timeout` | 503 | the service could not finish in time, or its store is away |
+type RateLimited = Problem
 
 // RequestTimeout Why a request was refused or failed (RFC 9457). The types, with the status of each:
 //
@@ -1078,6 +1725,7 @@ type NotFound = Problem
 // | `/problems/forbidden` | 403 | the caller lacks a scope, or the address is not for this caller |
 // | `/problems/not-found` | 404 | there is no such path or thing |
 // | `/problems/method-not-allowed` | 405 | the path has no such method; `Allow` lists those it has |
+// | `/problems/not-acceptable` | 406 | the operation does not answer in any kind that the caller takes |
 // | `/problems/request-timeout` | 408 | the request body did not arrive in time |
 // | `/problems/ruleset-unavailable` | 409 | a ruleset version that is needed is not loaded |
 // | `/problems/ruleset-state` | 409 | a ruleset version is not in the state for this |
@@ -1086,6 +1734,9 @@ type NotFound = Problem
 // | `/problems/own-text` | 409 | the author of a text cannot approve it |
 // | `/problems/check-failed` | 409 | the check of a ruleset version found what keeps it back |
 // | `/problems/too-many-drafts` | 409 | the tenant has as many versions on their way as it may have |
+// | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
+// | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
+// | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
 // | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
 // | `/problems/stale` | 412 | somebody changed the thing meanwhile |
 // | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
@@ -1095,7 +1746,9 @@ type NotFound = Problem
 // | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
 // | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
 // | `/problems/precondition-required` | 428 | a change does not say which version it saw |
+// | `/problems/rate-limited` | 429 | the caller asks too often |
 // | `/problems/internal` | 500 | the service failed |
+// | `/problems/overloaded` | 503 | the service answers as many requests as it can at a time |
 // | `/problems/timeout` | 503 | the service could not finish in time, or its store is away |
 type RequestTimeout = Problem
 
@@ -1109,6 +1762,7 @@ type RequestTimeout = Problem
 // | `/problems/forbidden` | 403 | the caller lacks a scope, or the address is not for this caller |
 // | `/problems/not-found` | 404 | there is no such path or thing |
 // | `/problems/method-not-allowed` | 405 | the path has no such method; `Allow` lists those it has |
+// | `/problems/not-acceptable` | 406 | the operation does not answer in any kind that the caller takes |
 // | `/problems/request-timeout` | 408 | the request body did not arrive in time |
 // | `/problems/ruleset-unavailable` | 409 | a ruleset version that is needed is not loaded |
 // | `/problems/ruleset-state` | 409 | a ruleset version is not in the state for this |
@@ -1117,6 +1771,9 @@ type RequestTimeout = Problem
 // | `/problems/own-text` | 409 | the author of a text cannot approve it |
 // | `/problems/check-failed` | 409 | the check of a ruleset version found what keeps it back |
 // | `/problems/too-many-drafts` | 409 | the tenant has as many versions on their way as it may have |
+// | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
+// | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
+// | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
 // | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
 // | `/problems/stale` | 412 | somebody changed the thing meanwhile |
 // | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
@@ -1126,7 +1783,9 @@ type RequestTimeout = Problem
 // | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
 // | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
 // | `/problems/precondition-required` | 428 | a change does not say which version it saw |
+// | `/problems/rate-limited` | 429 | the caller asks too often |
 // | `/problems/internal` | 500 | the service failed |
+// | `/problems/overloaded` | 503 | the service answers as many requests as it can at a time |
 // | `/problems/timeout` | 503 | the service could not finish in time, or its store is away |
 type RulesetConflict = Problem
 
@@ -1140,6 +1799,7 @@ type RulesetConflict = Problem
 // | `/problems/forbidden` | 403 | the caller lacks a scope, or the address is not for this caller |
 // | `/problems/not-found` | 404 | there is no such path or thing |
 // | `/problems/method-not-allowed` | 405 | the path has no such method; `Allow` lists those it has |
+// | `/problems/not-acceptable` | 406 | the operation does not answer in any kind that the caller takes |
 // | `/problems/request-timeout` | 408 | the request body did not arrive in time |
 // | `/problems/ruleset-unavailable` | 409 | a ruleset version that is needed is not loaded |
 // | `/problems/ruleset-state` | 409 | a ruleset version is not in the state for this |
@@ -1148,6 +1808,9 @@ type RulesetConflict = Problem
 // | `/problems/own-text` | 409 | the author of a text cannot approve it |
 // | `/problems/check-failed` | 409 | the check of a ruleset version found what keeps it back |
 // | `/problems/too-many-drafts` | 409 | the tenant has as many versions on their way as it may have |
+// | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
+// | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
+// | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
 // | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
 // | `/problems/stale` | 412 | somebody changed the thing meanwhile |
 // | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
@@ -1157,7 +1820,9 @@ type RulesetConflict = Problem
 // | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
 // | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
 // | `/problems/precondition-required` | 428 | a change does not say which version it saw |
+// | `/problems/rate-limited` | 429 | the caller asks too often |
 // | `/problems/internal` | 500 | the service failed |
+// | `/problems/overloaded` | 503 | the service answers as many requests as it can at a time |
 // | `/problems/timeout` | 503 | the service could not finish in time, or its store is away |
 type RulesetUnavailable = Problem
 
@@ -1171,6 +1836,7 @@ type RulesetUnavailable = Problem
 // | `/problems/forbidden` | 403 | the caller lacks a scope, or the address is not for this caller |
 // | `/problems/not-found` | 404 | there is no such path or thing |
 // | `/problems/method-not-allowed` | 405 | the path has no such method; `Allow` lists those it has |
+// | `/problems/not-acceptable` | 406 | the operation does not answer in any kind that the caller takes |
 // | `/problems/request-timeout` | 408 | the request body did not arrive in time |
 // | `/problems/ruleset-unavailable` | 409 | a ruleset version that is needed is not loaded |
 // | `/problems/ruleset-state` | 409 | a ruleset version is not in the state for this |
@@ -1179,6 +1845,9 @@ type RulesetUnavailable = Problem
 // | `/problems/own-text` | 409 | the author of a text cannot approve it |
 // | `/problems/check-failed` | 409 | the check of a ruleset version found what keeps it back |
 // | `/problems/too-many-drafts` | 409 | the tenant has as many versions on their way as it may have |
+// | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
+// | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
+// | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
 // | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
 // | `/problems/stale` | 412 | somebody changed the thing meanwhile |
 // | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
@@ -1188,7 +1857,9 @@ type RulesetUnavailable = Problem
 // | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
 // | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
 // | `/problems/precondition-required` | 428 | a change does not say which version it saw |
+// | `/problems/rate-limited` | 429 | the caller asks too often |
 // | `/problems/internal` | 500 | the service failed |
+// | `/problems/overloaded` | 503 | the service answers as many requests as it can at a time |
 // | `/problems/timeout` | 503 | the service could not finish in time, or its store is away |
 type Stale = Problem
 
@@ -1202,6 +1873,7 @@ type Stale = Problem
 // | `/problems/forbidden` | 403 | the caller lacks a scope, or the address is not for this caller |
 // | `/problems/not-found` | 404 | there is no such path or thing |
 // | `/problems/method-not-allowed` | 405 | the path has no such method; `Allow` lists those it has |
+// | `/problems/not-acceptable` | 406 | the operation does not answer in any kind that the caller takes |
 // | `/problems/request-timeout` | 408 | the request body did not arrive in time |
 // | `/problems/ruleset-unavailable` | 409 | a ruleset version that is needed is not loaded |
 // | `/problems/ruleset-state` | 409 | a ruleset version is not in the state for this |
@@ -1210,6 +1882,9 @@ type Stale = Problem
 // | `/problems/own-text` | 409 | the author of a text cannot approve it |
 // | `/problems/check-failed` | 409 | the check of a ruleset version found what keeps it back |
 // | `/problems/too-many-drafts` | 409 | the tenant has as many versions on their way as it may have |
+// | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
+// | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
+// | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
 // | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
 // | `/problems/stale` | 412 | somebody changed the thing meanwhile |
 // | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
@@ -1219,7 +1894,9 @@ type Stale = Problem
 // | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
 // | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
 // | `/problems/precondition-required` | 428 | a change does not say which version it saw |
+// | `/problems/rate-limited` | 429 | the caller asks too often |
 // | `/problems/internal` | 500 | the service failed |
+// | `/problems/overloaded` | 503 | the service answers as many requests as it can at a time |
 // | `/problems/timeout` | 503 | the service could not finish in time, or its store is away |
 type TooLarge = Problem
 
@@ -1233,6 +1910,7 @@ type TooLarge = Problem
 // | `/problems/forbidden` | 403 | the caller lacks a scope, or the address is not for this caller |
 // | `/problems/not-found` | 404 | there is no such path or thing |
 // | `/problems/method-not-allowed` | 405 | the path has no such method; `Allow` lists those it has |
+// | `/problems/not-acceptable` | 406 | the operation does not answer in any kind that the caller takes |
 // | `/problems/request-timeout` | 408 | the request body did not arrive in time |
 // | `/problems/ruleset-unavailable` | 409 | a ruleset version that is needed is not loaded |
 // | `/problems/ruleset-state` | 409 | a ruleset version is not in the state for this |
@@ -1241,6 +1919,9 @@ type TooLarge = Problem
 // | `/problems/own-text` | 409 | the author of a text cannot approve it |
 // | `/problems/check-failed` | 409 | the check of a ruleset version found what keeps it back |
 // | `/problems/too-many-drafts` | 409 | the tenant has as many versions on their way as it may have |
+// | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
+// | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
+// | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
 // | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
 // | `/problems/stale` | 412 | somebody changed the thing meanwhile |
 // | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
@@ -1250,7 +1931,9 @@ type TooLarge = Problem
 // | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
 // | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
 // | `/problems/precondition-required` | 428 | a change does not say which version it saw |
+// | `/problems/rate-limited` | 429 | the caller asks too often |
 // | `/problems/internal` | 500 | the service failed |
+// | `/problems/overloaded` | 503 | the service answers as many requests as it can at a time |
 // | `/problems/timeout` | 503 | the service could not finish in time, or its store is away |
 type Unauthenticated = Problem
 
@@ -1264,6 +1947,7 @@ type Unauthenticated = Problem
 // | `/problems/forbidden` | 403 | the caller lacks a scope, or the address is not for this caller |
 // | `/problems/not-found` | 404 | there is no such path or thing |
 // | `/problems/method-not-allowed` | 405 | the path has no such method; `Allow` lists those it has |
+// | `/problems/not-acceptable` | 406 | the operation does not answer in any kind that the caller takes |
 // | `/problems/request-timeout` | 408 | the request body did not arrive in time |
 // | `/problems/ruleset-unavailable` | 409 | a ruleset version that is needed is not loaded |
 // | `/problems/ruleset-state` | 409 | a ruleset version is not in the state for this |
@@ -1272,6 +1956,9 @@ type Unauthenticated = Problem
 // | `/problems/own-text` | 409 | the author of a text cannot approve it |
 // | `/problems/check-failed` | 409 | the check of a ruleset version found what keeps it back |
 // | `/problems/too-many-drafts` | 409 | the tenant has as many versions on their way as it may have |
+// | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
+// | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
+// | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
 // | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
 // | `/problems/stale` | 412 | somebody changed the thing meanwhile |
 // | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
@@ -1281,9 +1968,85 @@ type Unauthenticated = Problem
 // | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
 // | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
 // | `/problems/precondition-required` | 428 | a change does not say which version it saw |
+// | `/problems/rate-limited` | 429 | the caller asks too often |
 // | `/problems/internal` | 500 | the service failed |
+// | `/problems/overloaded` | 503 | the service answers as many requests as it can at a time |
 // | `/problems/timeout` | 503 | the service could not finish in time, or its store is away |
 type Unavailable = Problem
+
+// UnfitBody Why a request was refused or failed (RFC 9457). The types, with the status of each:
+//
+// | type | status | meaning |
+// | --- | --- | --- |
+// | `/problems/malformed-json` | 400 | the body is empty or not one JSON document in UTF-8 |
+// | `/problems/bad-query` | 400 | a query parameter is unknown, repeated or out of bounds |
+// | `/problems/unauthenticated` | 401 | it is not known who asks |
+// | `/problems/forbidden` | 403 | the caller lacks a scope, or the address is not for this caller |
+// | `/problems/not-found` | 404 | there is no such path or thing |
+// | `/problems/method-not-allowed` | 405 | the path has no such method; `Allow` lists those it has |
+// | `/problems/not-acceptable` | 406 | the operation does not answer in any kind that the caller takes |
+// | `/problems/request-timeout` | 408 | the request body did not arrive in time |
+// | `/problems/ruleset-unavailable` | 409 | a ruleset version that is needed is not loaded |
+// | `/problems/ruleset-state` | 409 | a ruleset version is not in the state for this |
+// | `/problems/ruleset-exists` | 409 | a ruleset version of that number, or a later one, is there already |
+// | `/problems/ruleset-in-use` | 409 | other house rules rest on the version |
+// | `/problems/own-text` | 409 | the author of a text cannot approve it |
+// | `/problems/check-failed` | 409 | the check of a ruleset version found what keeps it back |
+// | `/problems/too-many-drafts` | 409 | the tenant has as many versions on their way as it may have |
+// | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
+// | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
+// | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
+// | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
+// | `/problems/stale` | 412 | somebody changed the thing meanwhile |
+// | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
+// | `/problems/unsupported-media-type` | 415 | the body is of a kind that the operation does not take, or not plain UTF-8 |
+// | `/problems/invalid-body` | 422 | a body other than a rig does not follow the contract |
+// | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
+// | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
+// | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/precondition-required` | 428 | a change does not say which version it saw |
+// | `/problems/rate-limited` | 429 | the caller asks too often |
+// | `/problems/internal` | 500 | the service failed |
+// | `/problems/overloaded` | 503 | the service answers as many requests as it can at a time |
+// | `/problems/timeout` | 503 | the service could not finish in time, or its store is away |
+type UnfitBody = Problem
+
+// UnfitForPlan Why a request was refused or failed (RFC 9457). The types, with the status of each:
+//
+// | type | status | meaning |
+// | --- | --- | --- |
+// | `/problems/malformed-json` | 400 | the body is empty or not one JSON document in UTF-8 |
+// | `/problems/bad-query` | 400 | a query parameter is unknown, repeated or out of bounds |
+// | `/problems/unauthenticated` | 401 | it is not known who asks |
+// | `/problems/forbidden` | 403 | the caller lacks a scope, or the address is not for this caller |
+// | `/problems/not-found` | 404 | there is no such path or thing |
+// | `/problems/method-not-allowed` | 405 | the path has no such method; `Allow` lists those it has |
+// | `/problems/not-acceptable` | 406 | the operation does not answer in any kind that the caller takes |
+// | `/problems/request-timeout` | 408 | the request body did not arrive in time |
+// | `/problems/ruleset-unavailable` | 409 | a ruleset version that is needed is not loaded |
+// | `/problems/ruleset-state` | 409 | a ruleset version is not in the state for this |
+// | `/problems/ruleset-exists` | 409 | a ruleset version of that number, or a later one, is there already |
+// | `/problems/ruleset-in-use` | 409 | other house rules rest on the version |
+// | `/problems/own-text` | 409 | the author of a text cannot approve it |
+// | `/problems/check-failed` | 409 | the check of a ruleset version found what keeps it back |
+// | `/problems/too-many-drafts` | 409 | the tenant has as many versions on their way as it may have |
+// | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
+// | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
+// | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
+// | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
+// | `/problems/stale` | 412 | somebody changed the thing meanwhile |
+// | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
+// | `/problems/unsupported-media-type` | 415 | the body is of a kind that the operation does not take, or not plain UTF-8 |
+// | `/problems/invalid-body` | 422 | a body other than a rig does not follow the contract |
+// | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
+// | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
+// | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/precondition-required` | 428 | a change does not say which version it saw |
+// | `/problems/rate-limited` | 429 | the caller asks too often |
+// | `/problems/internal` | 500 | the service failed |
+// | `/problems/overloaded` | 503 | the service answers as many requests as it can at a time |
+// | `/problems/timeout` | 503 | the service could not finish in time, or its store is away |
+type UnfitForPlan = Problem
 
 // Unprocessable Why a request was refused or failed (RFC 9457). The types, with the status of each:
 //
@@ -1295,6 +2058,7 @@ type Unavailable = Problem
 // | `/problems/forbidden` | 403 | the caller lacks a scope, or the address is not for this caller |
 // | `/problems/not-found` | 404 | there is no such path or thing |
 // | `/problems/method-not-allowed` | 405 | the path has no such method; `Allow` lists those it has |
+// | `/problems/not-acceptable` | 406 | the operation does not answer in any kind that the caller takes |
 // | `/problems/request-timeout` | 408 | the request body did not arrive in time |
 // | `/problems/ruleset-unavailable` | 409 | a ruleset version that is needed is not loaded |
 // | `/problems/ruleset-state` | 409 | a ruleset version is not in the state for this |
@@ -1303,6 +2067,9 @@ type Unavailable = Problem
 // | `/problems/own-text` | 409 | the author of a text cannot approve it |
 // | `/problems/check-failed` | 409 | the check of a ruleset version found what keeps it back |
 // | `/problems/too-many-drafts` | 409 | the tenant has as many versions on their way as it may have |
+// | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
+// | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
+// | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
 // | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
 // | `/problems/stale` | 412 | somebody changed the thing meanwhile |
 // | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
@@ -1312,7 +2079,9 @@ type Unavailable = Problem
 // | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
 // | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
 // | `/problems/precondition-required` | 428 | a change does not say which version it saw |
+// | `/problems/rate-limited` | 429 | the caller asks too often |
 // | `/problems/internal` | 500 | the service failed |
+// | `/problems/overloaded` | 503 | the service answers as many requests as it can at a time |
 // | `/problems/timeout` | 503 | the service could not finish in time, or its store is away |
 type Unprocessable = Problem
 
@@ -1326,6 +2095,7 @@ type Unprocessable = Problem
 // | `/problems/forbidden` | 403 | the caller lacks a scope, or the address is not for this caller |
 // | `/problems/not-found` | 404 | there is no such path or thing |
 // | `/problems/method-not-allowed` | 405 | the path has no such method; `Allow` lists those it has |
+// | `/problems/not-acceptable` | 406 | the operation does not answer in any kind that the caller takes |
 // | `/problems/request-timeout` | 408 | the request body did not arrive in time |
 // | `/problems/ruleset-unavailable` | 409 | a ruleset version that is needed is not loaded |
 // | `/problems/ruleset-state` | 409 | a ruleset version is not in the state for this |
@@ -1334,6 +2104,9 @@ type Unprocessable = Problem
 // | `/problems/own-text` | 409 | the author of a text cannot approve it |
 // | `/problems/check-failed` | 409 | the check of a ruleset version found what keeps it back |
 // | `/problems/too-many-drafts` | 409 | the tenant has as many versions on their way as it may have |
+// | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
+// | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
+// | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
 // | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
 // | `/problems/stale` | 412 | somebody changed the thing meanwhile |
 // | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
@@ -1343,9 +2116,17 @@ type Unprocessable = Problem
 // | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
 // | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
 // | `/problems/precondition-required` | 428 | a change does not say which version it saw |
+// | `/problems/rate-limited` | 429 | the caller asks too often |
 // | `/problems/internal` | 500 | the service failed |
+// | `/problems/overloaded` | 503 | the service answers as many requests as it can at a time |
 // | `/problems/timeout` | 503 | the service could not finish in time, or its store is away |
 type UnsupportedMediaType = Problem
+
+// GetDocsAssetParams defines parameters for GetDocsAsset.
+type GetDocsAssetParams struct {
+	// AcceptEncoding Codings that the caller takes (RFC 9110); of those, only gzip is used.
+	AcceptEncoding AcceptEncoding `json:"Accept-Encoding,omitempty"`
+}
 
 // ListAssessmentsParams defines parameters for ListAssessments.
 type ListAssessmentsParams struct {
@@ -1369,6 +2150,63 @@ type CreateAssessmentParams struct {
 
 	// KnownAt Knowledge time: the answer is that of the ruleset versions which had been published to the service by then, and were not withdrawn by then. A time in UTC that is past (RFC 3339), to the microsecond. Left out, now.
 	KnownAt *KnownAt `form:"known_at,omitempty" json:"known_at,omitempty"`
+
+	// IdempotencyKey A text of the caller's own, new for each request that is not a repeat. The same key with the same request gives the first reply again, marked with `Idempotency-Replayed: true`, and does nothing twice; with another request it is refused. Only replies of success are kept, for at least 48 hours.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key,omitempty"`
+}
+
+// GetAssessmentReportParams defines parameters for GetAssessmentReport.
+type GetAssessmentReportParams struct {
+	// Paper Paper that a printable record is laid out for.
+	Paper GetAssessmentReportParamsPaper `form:"paper,omitempty" json:"paper,omitempty"`
+}
+
+// GetAssessmentReportParamsPaper defines parameters for GetAssessmentReport.
+type GetAssessmentReportParamsPaper string
+
+// ListFittingsParams defines parameters for ListFittings.
+type ListFittingsParams struct {
+	// Limit Most items on a page.
+	Limit Limit `form:"limit,omitempty" json:"limit,omitempty"`
+
+	// Cursor Where the page starts; the `next` of the page before, unchanged. Left out, the first page.
+	Cursor Cursor `form:"cursor,omitempty" json:"cursor,omitempty"`
+
+	// State Only fittings in this state.
+	State FittingStateFilter `form:"state,omitempty" json:"state,omitempty"`
+}
+
+// CreateFittingParams defines parameters for CreateFitting.
+type CreateFittingParams struct {
+	// Record Whether to keep the question and its answer.
+	Record *Record `form:"record,omitempty" json:"record,omitempty"`
+
+	// IdempotencyKey A text of the caller's own, new for each request that is not a repeat. The same key with the same request gives the first reply again, marked with `Idempotency-Replayed: true`, and does nothing twice; with another request it is refused. Only replies of success are kept, for at least 48 hours.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key,omitempty"`
+}
+
+// AddFittingProofParams defines parameters for AddFittingProof.
+type AddFittingProofParams struct {
+	// IfMatch The `ETag` of the fitting that the caller saw (RFC 9110). With it the request is refused if somebody wrote to the fitting meanwhile; without it what is sent is added to whatever is there.
+	IfMatch FittingTag `json:"If-Match,omitempty"`
+
+	// IdempotencyKey A text of the caller's own, new for each request that is not a repeat. The same key with the same request gives the first reply again, marked with `Idempotency-Replayed: true`, and does nothing twice; with another request it is refused. Only replies of success are kept, for at least 48 hours.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key,omitempty"`
+}
+
+// GetFittingRecordParams defines parameters for GetFittingRecord.
+type GetFittingRecordParams struct {
+	// Paper Paper that a printable record is laid out for.
+	Paper GetFittingRecordParamsPaper `form:"paper,omitempty" json:"paper,omitempty"`
+}
+
+// GetFittingRecordParamsPaper defines parameters for GetFittingRecord.
+type GetFittingRecordParamsPaper string
+
+// SignOffFittingParams defines parameters for SignOffFitting.
+type SignOffFittingParams struct {
+	// IfMatch The `ETag` of the version that the caller saw (RFC 9110). Without it the request is refused.
+	IfMatch IfMatch `json:"If-Match,omitempty"`
 
 	// IdempotencyKey A text of the caller's own, new for each request that is not a repeat. The same key with the same request gives the first reply again, marked with `Idempotency-Replayed: true`, and does nothing twice; with another request it is refused. Only replies of success are kept, for at least 48 hours.
 	IdempotencyKey IdempotencyKey `json:"Idempotency-Key,omitempty"`
@@ -1449,8 +2287,23 @@ type CreateTripParams struct {
 // CreateAssessmentJSONRequestBody defines body for CreateAssessment for application/json ContentType.
 type CreateAssessmentJSONRequestBody = Rig
 
+// CreateFittingJSONRequestBody defines body for CreateFitting for application/json ContentType.
+type CreateFittingJSONRequestBody = FittingAsk
+
+// AddFittingProofJSONRequestBody defines body for AddFittingProof for application/json ContentType.
+type AddFittingProofJSONRequestBody = FittingMeasurements
+
+// SignOffFittingJSONRequestBody defines body for SignOffFitting for application/json ContentType.
+type SignOffFittingJSONRequestBody = FittingSignature
+
 // CreateKeyJSONRequestBody defines body for CreateKey for application/json ContentType.
 type CreateKeyJSONRequestBody = KeyRequest
+
+// CreateLimitsJSONRequestBody defines body for CreateLimits for application/json ContentType.
+type CreateLimitsJSONRequestBody = Rig
+
+// CreateLoadsJSONRequestBody defines body for CreateLoads for application/json ContentType.
+type CreateLoadsJSONRequestBody = Rig
 
 // CreateRulesetJSONRequestBody defines body for CreateRuleset for application/json ContentType.
 type CreateRulesetJSONRequestBody = RulesetText
@@ -1466,12 +2319,21 @@ type CreateTripJSONRequestBody = Rig
 
 // ServerInterface represents all server handlers.
 type ServerInterface interface {
+	// GetDocs Read this contract as a page
+	// (GET /docs)
+	GetDocs(ctx echo.Context) error
+	// GetDocsAsset Get a file that the page needs
+	// (GET /docs/{asset})
+	GetDocsAsset(ctx echo.Context, asset AssetName, params GetDocsAssetParams) error
 	// GetLiveness Is the process alive
 	// (GET /livez)
 	GetLiveness(ctx echo.Context) error
 	// GetContract Read this contract
 	// (GET /openapi.json)
 	GetContract(ctx echo.Context) error
+	// GetProblemKind Read what a type of problem means
+	// (GET /problems/{name})
+	GetProblemKind(ctx echo.Context, name ProblemName) error
 	// GetReadiness Is the service ready
 	// (GET /readyz)
 	GetReadiness(ctx echo.Context) error
@@ -1490,6 +2352,33 @@ type ServerInterface interface {
 	// ReplayAssessment Evaluate a kept assessment again
 	// (POST /v1/assessments/{id}/replay)
 	ReplayAssessment(ctx echo.Context, id AssessmentID) error
+	// GetAssessmentReport Print a kept assessment
+	// (GET /v1/assessments/{id}/report)
+	GetAssessmentReport(ctx echo.Context, id AssessmentID, params GetAssessmentReportParams) error
+	// ListFittings List fittings
+	// (GET /v1/fittings)
+	ListFittings(ctx echo.Context, params ListFittingsParams) error
+	// CreateFitting Plan the brake side of a trailer
+	// (POST /v1/fittings)
+	CreateFitting(ctx echo.Context, params CreateFittingParams) error
+	// GetFitting Read a fitting
+	// (GET /v1/fittings/{id})
+	GetFitting(ctx echo.Context, id FittingID) error
+	// ProveFitting Prove that a fitting is in the log
+	// (GET /v1/fittings/{id}/log)
+	ProveFitting(ctx echo.Context, id FittingID) error
+	// AddFittingProof Add what was measured
+	// (POST /v1/fittings/{id}/proofs)
+	AddFittingProof(ctx echo.Context, id FittingID, params AddFittingProofParams) error
+	// GetFittingRecord Get the hand-over record
+	// (GET /v1/fittings/{id}/record)
+	GetFittingRecord(ctx echo.Context, id FittingID, params GetFittingRecordParams) error
+	// ReplayFitting Work a fitting out again
+	// (POST /v1/fittings/{id}/replay)
+	ReplayFitting(ctx echo.Context, id FittingID) error
+	// SignOffFitting Sign a fitting off
+	// (POST /v1/fittings/{id}/sign-off)
+	SignOffFitting(ctx echo.Context, id FittingID, params SignOffFittingParams) error
 	// ListJurisdictions List the places whose law is encoded
 	// (GET /v1/jurisdictions)
 	ListJurisdictions(ctx echo.Context) error
@@ -1505,6 +2394,12 @@ type ServerInterface interface {
 	// RevokeKey Revoke an API key
 	// (DELETE /v1/keys/{id})
 	RevokeKey(ctx echo.Context, id KeyID) error
+	// CreateLimits Find the heaviest trailer, and what to change
+	// (POST /v1/limits)
+	CreateLimits(ctx echo.Context) error
+	// CreateLoads Hold every part of a rig against its load
+	// (POST /v1/loads)
+	CreateLoads(ctx echo.Context) error
 	// GetLogHead Get the signed head of the log
 	// (GET /v1/log)
 	GetLogHead(ctx echo.Context) error
@@ -1563,6 +2458,51 @@ type ServerInterfaceWrapper struct {
 	Handler ServerInterface
 }
 
+// GetDocs converts echo context to params.
+func (w *ServerInterfaceWrapper) GetDocs(ctx echo.Context) error {
+	var err error
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.GetDocs(ctx)
+	return err
+}
+
+// GetDocsAsset converts echo context to params.
+func (w *ServerInterfaceWrapper) GetDocsAsset(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "asset" -------------
+	var asset AssetName
+
+	err = runtime.BindStyledParameterWithOptions("simple", "asset", ctx.Param("asset"), &asset, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter asset: %s", err))
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params GetDocsAssetParams
+
+	headers := ctx.Request().Header
+	// ------------- Optional header parameter "Accept-Encoding" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Accept-Encoding")]; found {
+		var AcceptEncoding AcceptEncoding
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for Accept-Encoding, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Accept-Encoding", valueList[0], &AcceptEncoding, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter Accept-Encoding: %s", err))
+		}
+
+		params.AcceptEncoding = AcceptEncoding
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.GetDocsAsset(ctx, asset, params)
+	return err
+}
+
 // GetLiveness converts echo context to params.
 func (w *ServerInterfaceWrapper) GetLiveness(ctx echo.Context) error {
 	var err error
@@ -1578,6 +2518,22 @@ func (w *ServerInterfaceWrapper) GetContract(ctx echo.Context) error {
 
 	// Invoke the callback with all the unmarshaled arguments
 	err = w.Handler.GetContract(ctx)
+	return err
+}
+
+// GetProblemKind converts echo context to params.
+func (w *ServerInterfaceWrapper) GetProblemKind(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "name" -------------
+	var name ProblemName
+
+	err = runtime.BindStyledParameterWithOptions("simple", "name", ctx.Param("name"), &name, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter name: %s", err))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.GetProblemKind(ctx, name)
 	return err
 }
 
@@ -1719,6 +2675,273 @@ func (w *ServerInterfaceWrapper) ReplayAssessment(ctx echo.Context) error {
 	return err
 }
 
+// GetAssessmentReport converts echo context to params.
+func (w *ServerInterfaceWrapper) GetAssessmentReport(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "id" -------------
+	var id AssessmentID
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params GetAssessmentReportParams
+	// ------------- Optional query parameter "paper" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "paper", ctx.QueryParams(), &params.Paper, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter paper: %s", err))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.GetAssessmentReport(ctx, id, params)
+	return err
+}
+
+// ListFittings converts echo context to params.
+func (w *ServerInterfaceWrapper) ListFittings(ctx echo.Context) error {
+	var err error
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ListFittingsParams
+	// ------------- Optional query parameter "limit" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "limit", ctx.QueryParams(), &params.Limit, runtime.BindQueryParameterOptions{Type: "integer", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter limit: %s", err))
+	}
+
+	// ------------- Optional query parameter "cursor" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "cursor", ctx.QueryParams(), &params.Cursor, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter cursor: %s", err))
+	}
+
+	// ------------- Optional query parameter "state" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "state", ctx.QueryParams(), &params.State, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter state: %s", err))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.ListFittings(ctx, params)
+	return err
+}
+
+// CreateFitting converts echo context to params.
+func (w *ServerInterfaceWrapper) CreateFitting(ctx echo.Context) error {
+	var err error
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params CreateFittingParams
+	// ------------- Optional query parameter "record" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "record", ctx.QueryParams(), &params.Record, runtime.BindQueryParameterOptions{Type: "boolean", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter record: %s", err))
+	}
+
+	headers := ctx.Request().Header
+	// ------------- Optional header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for Idempotency-Key, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter Idempotency-Key: %s", err))
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.CreateFitting(ctx, params)
+	return err
+}
+
+// GetFitting converts echo context to params.
+func (w *ServerInterfaceWrapper) GetFitting(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "id" -------------
+	var id FittingID
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.GetFitting(ctx, id)
+	return err
+}
+
+// ProveFitting converts echo context to params.
+func (w *ServerInterfaceWrapper) ProveFitting(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "id" -------------
+	var id FittingID
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.ProveFitting(ctx, id)
+	return err
+}
+
+// AddFittingProof converts echo context to params.
+func (w *ServerInterfaceWrapper) AddFittingProof(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "id" -------------
+	var id FittingID
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params AddFittingProofParams
+
+	headers := ctx.Request().Header
+	// ------------- Optional header parameter "If-Match" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("If-Match")]; found {
+		var IfMatch FittingTag
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for If-Match, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "If-Match", valueList[0], &IfMatch, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter If-Match: %s", err))
+		}
+
+		params.IfMatch = IfMatch
+	}
+	// ------------- Optional header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for Idempotency-Key, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter Idempotency-Key: %s", err))
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.AddFittingProof(ctx, id, params)
+	return err
+}
+
+// GetFittingRecord converts echo context to params.
+func (w *ServerInterfaceWrapper) GetFittingRecord(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "id" -------------
+	var id FittingID
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params GetFittingRecordParams
+	// ------------- Optional query parameter "paper" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "paper", ctx.QueryParams(), &params.Paper, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter paper: %s", err))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.GetFittingRecord(ctx, id, params)
+	return err
+}
+
+// ReplayFitting converts echo context to params.
+func (w *ServerInterfaceWrapper) ReplayFitting(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "id" -------------
+	var id FittingID
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.ReplayFitting(ctx, id)
+	return err
+}
+
+// SignOffFitting converts echo context to params.
+func (w *ServerInterfaceWrapper) SignOffFitting(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "id" -------------
+	var id FittingID
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params SignOffFittingParams
+
+	headers := ctx.Request().Header
+	// ------------- Optional header parameter "If-Match" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("If-Match")]; found {
+		var IfMatch IfMatch
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for If-Match, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "If-Match", valueList[0], &IfMatch, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter If-Match: %s", err))
+		}
+
+		params.IfMatch = IfMatch
+	}
+	// ------------- Optional header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for Idempotency-Key, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter Idempotency-Key: %s", err))
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.SignOffFitting(ctx, id, params)
+	return err
+}
+
 // ListJurisdictions converts echo context to params.
 func (w *ServerInterfaceWrapper) ListJurisdictions(ctx echo.Context) error {
 	var err error
@@ -1775,6 +2998,24 @@ func (w *ServerInterfaceWrapper) RevokeKey(ctx echo.Context) error {
 
 	// Invoke the callback with all the unmarshaled arguments
 	err = w.Handler.RevokeKey(ctx, id)
+	return err
+}
+
+// CreateLimits converts echo context to params.
+func (w *ServerInterfaceWrapper) CreateLimits(ctx echo.Context) error {
+	var err error
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.CreateLimits(ctx)
+	return err
+}
+
+// CreateLoads converts echo context to params.
+func (w *ServerInterfaceWrapper) CreateLoads(ctx echo.Context) error {
+	var err error
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.CreateLoads(ctx)
 	return err
 }
 
@@ -2326,7 +3567,18 @@ func RegisterHandlersWithOptions(router EchoRouter, si ServerInterface, options 
 	router.GET(options.BaseURL+"/v1/assessments/:id", wrapper.GetAssessment, options.OperationMiddlewares["getAssessment"]...)
 	router.POST(options.BaseURL+"/v1/assessments/:id/replay", wrapper.ReplayAssessment, options.OperationMiddlewares["replayAssessment"]...)
 	router.GET(options.BaseURL+"/v1/assessments/:id/proof", wrapper.ProveAssessment, options.OperationMiddlewares["proveAssessment"]...)
+	router.GET(options.BaseURL+"/v1/assessments/:id/report", wrapper.GetAssessmentReport, options.OperationMiddlewares["getAssessmentReport"]...)
 	router.POST(options.BaseURL+"/v1/trips", wrapper.CreateTrip, options.OperationMiddlewares["createTrip"]...)
+	router.POST(options.BaseURL+"/v1/loads", wrapper.CreateLoads, options.OperationMiddlewares["createLoads"]...)
+	router.POST(options.BaseURL+"/v1/limits", wrapper.CreateLimits, options.OperationMiddlewares["createLimits"]...)
+	router.GET(options.BaseURL+"/v1/fittings", wrapper.ListFittings, options.OperationMiddlewares["listFittings"]...)
+	router.POST(options.BaseURL+"/v1/fittings", wrapper.CreateFitting, options.OperationMiddlewares["createFitting"]...)
+	router.GET(options.BaseURL+"/v1/fittings/:id", wrapper.GetFitting, options.OperationMiddlewares["getFitting"]...)
+	router.POST(options.BaseURL+"/v1/fittings/:id/proofs", wrapper.AddFittingProof, options.OperationMiddlewares["addFittingProof"]...)
+	router.POST(options.BaseURL+"/v1/fittings/:id/sign-off", wrapper.SignOffFitting, options.OperationMiddlewares["signOffFitting"]...)
+	router.GET(options.BaseURL+"/v1/fittings/:id/record", wrapper.GetFittingRecord, options.OperationMiddlewares["getFittingRecord"]...)
+	router.POST(options.BaseURL+"/v1/fittings/:id/replay", wrapper.ReplayFitting, options.OperationMiddlewares["replayFitting"]...)
+	router.GET(options.BaseURL+"/v1/fittings/:id/log", wrapper.ProveFitting, options.OperationMiddlewares["proveFitting"]...)
 	router.GET(options.BaseURL+"/v1/log", wrapper.GetLogHead, options.OperationMiddlewares["getLogHead"]...)
 	router.GET(options.BaseURL+"/v1/log/consistency", wrapper.GetLogConsistency, options.OperationMiddlewares["getLogConsistency"]...)
 	router.GET(options.BaseURL+"/v1/log/export", wrapper.ExportLog, options.OperationMiddlewares["exportLog"]...)
@@ -2349,6 +3601,9 @@ func RegisterHandlersWithOptions(router EchoRouter, si ServerInterface, options 
 	router.POST(options.BaseURL+"/v1/keys", wrapper.CreateKey, options.OperationMiddlewares["createKey"]...)
 	router.DELETE(options.BaseURL+"/v1/keys/:id", wrapper.RevokeKey, options.OperationMiddlewares["revokeKey"]...)
 	router.GET(options.BaseURL+"/openapi.json", wrapper.GetContract, options.OperationMiddlewares["getContract"]...)
+	router.GET(options.BaseURL+"/docs", wrapper.GetDocs, options.OperationMiddlewares["getDocs"]...)
+	router.GET(options.BaseURL+"/docs/:asset", wrapper.GetDocsAsset, options.OperationMiddlewares["getDocsAsset"]...)
+	router.GET(options.BaseURL+"/problems/:name", wrapper.GetProblemKind, options.OperationMiddlewares["getProblemKind"]...)
 	router.GET(options.BaseURL+"/livez", wrapper.GetLiveness, options.OperationMiddlewares["getLiveness"]...)
 	router.GET(options.BaseURL+"/readyz", wrapper.GetReadiness, options.OperationMiddlewares["getReadiness"]...)
 
@@ -2357,6 +3612,10 @@ func RegisterHandlersWithOptions(router EchoRouter, si ServerInterface, options 
 type BadRequestApplicationProblemPlusJSONResponse Problem
 
 type DocumentTooLargeApplicationProblemPlusJSONResponse Problem
+
+type FittingConflictApplicationProblemPlusJSONResponse Problem
+
+type FittingStaleApplicationProblemPlusJSONResponse Problem
 
 type ForbiddenResponseHeaders struct {
 	WWWAuthenticate string
@@ -2377,7 +3636,20 @@ type NoRulesetTypeApplicationProblemPlusJSONResponse Problem
 
 type NoTagApplicationProblemPlusJSONResponse Problem
 
+type NotAcceptableApplicationProblemPlusJSONResponse Problem
+
 type NotFoundApplicationProblemPlusJSONResponse Problem
+
+type RateLimitedResponseHeaders struct {
+	RateLimit       string
+	RateLimitPolicy string
+	RetryAfter      int
+}
+type RateLimitedApplicationProblemPlusJSONResponse struct {
+	Body Problem
+
+	Headers RateLimitedResponseHeaders
+}
 
 type RequestTimeoutApplicationProblemPlusJSONResponse Problem
 
@@ -2407,9 +3679,228 @@ type UnavailableApplicationProblemPlusJSONResponse struct {
 	Headers UnavailableResponseHeaders
 }
 
+type UnfitBodyApplicationProblemPlusJSONResponse Problem
+
+type UnfitForPlanApplicationProblemPlusJSONResponse Problem
+
 type UnprocessableApplicationProblemPlusJSONResponse Problem
 
 type UnsupportedMediaTypeApplicationProblemPlusJSONResponse Problem
+
+type GetDocsRequestObject struct {
+}
+
+type GetDocsResponseObject interface {
+	VisitGetDocsResponse(w http.ResponseWriter) error
+}
+
+type GetDocs200TextHTMLResponse struct {
+	Body          io.Reader
+	ContentLength int64
+}
+
+func (response GetDocs200TextHTMLResponse) VisitGetDocsResponse(w http.ResponseWriter) error {
+
+	w.Header().Set("Content-Type", "text/html")
+	if response.ContentLength != 0 {
+		w.Header().Set("Content-Length", fmt.Sprint(response.ContentLength))
+	}
+	w.WriteHeader(200)
+
+	if closer, ok := response.Body.(io.ReadCloser); ok {
+		defer closer.Close()
+	}
+	_, err := io.Copy(w, response.Body)
+	return err
+}
+
+type GetDocs400ApplicationProblemPlusJSONResponse struct {
+	BadRequestApplicationProblemPlusJSONResponse
+}
+
+func (response GetDocs400ApplicationProblemPlusJSONResponse) VisitGetDocsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(400)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetDocs429ApplicationProblemPlusJSONResponse struct {
+	RateLimitedApplicationProblemPlusJSONResponse
+}
+
+func (response GetDocs429ApplicationProblemPlusJSONResponse) VisitGetDocsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("RateLimit", fmt.Sprint(response.Headers.RateLimit))
+	w.Header().Set("RateLimit-Policy", fmt.Sprint(response.Headers.RateLimitPolicy))
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(429)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetDocs500ApplicationProblemPlusJSONResponse struct {
+	InternalApplicationProblemPlusJSONResponse
+}
+
+func (response GetDocs500ApplicationProblemPlusJSONResponse) VisitGetDocsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(500)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetDocs503ApplicationProblemPlusJSONResponse struct {
+	UnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response GetDocs503ApplicationProblemPlusJSONResponse) VisitGetDocsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(503)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetDocsAssetRequestObject struct {
+	Asset  AssetName `json:"asset"`
+	Params GetDocsAssetParams
+}
+
+type GetDocsAssetResponseObject interface {
+	VisitGetDocsAssetResponse(w http.ResponseWriter) error
+}
+
+type GetDocsAsset200ResponseHeaders struct {
+	Vary string
+}
+
+type GetDocsAsset200AsteriskResponse struct {
+	Body          io.Reader
+	Headers       GetDocsAsset200ResponseHeaders
+	ContentType   string
+	ContentLength int64
+}
+
+func (response GetDocsAsset200AsteriskResponse) VisitGetDocsAssetResponse(w http.ResponseWriter) error {
+
+	w.Header().Set("Content-Type", response.ContentType)
+	if response.ContentLength != 0 {
+		w.Header().Set("Content-Length", fmt.Sprint(response.ContentLength))
+	}
+	w.Header().Set("Vary", fmt.Sprint(response.Headers.Vary))
+	w.WriteHeader(200)
+
+	if closer, ok := response.Body.(io.ReadCloser); ok {
+		defer closer.Close()
+	}
+	_, err := io.Copy(w, response.Body)
+	return err
+}
+
+type GetDocsAsset400ApplicationProblemPlusJSONResponse struct {
+	BadRequestApplicationProblemPlusJSONResponse
+}
+
+func (response GetDocsAsset400ApplicationProblemPlusJSONResponse) VisitGetDocsAssetResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(400)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetDocsAsset404ApplicationProblemPlusJSONResponse struct {
+	NotFoundApplicationProblemPlusJSONResponse
+}
+
+func (response GetDocsAsset404ApplicationProblemPlusJSONResponse) VisitGetDocsAssetResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(404)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetDocsAsset429ApplicationProblemPlusJSONResponse struct {
+	RateLimitedApplicationProblemPlusJSONResponse
+}
+
+func (response GetDocsAsset429ApplicationProblemPlusJSONResponse) VisitGetDocsAssetResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("RateLimit", fmt.Sprint(response.Headers.RateLimit))
+	w.Header().Set("RateLimit-Policy", fmt.Sprint(response.Headers.RateLimitPolicy))
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(429)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetDocsAsset500ApplicationProblemPlusJSONResponse struct {
+	InternalApplicationProblemPlusJSONResponse
+}
+
+func (response GetDocsAsset500ApplicationProblemPlusJSONResponse) VisitGetDocsAssetResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(500)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetDocsAsset503ApplicationProblemPlusJSONResponse struct {
+	UnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response GetDocsAsset503ApplicationProblemPlusJSONResponse) VisitGetDocsAssetResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(503)
+	_, err := buf.WriteTo(w)
+	return err
+}
 
 type GetLivenessRequestObject struct {
 }
@@ -2501,6 +3992,25 @@ func (response GetContract400ApplicationProblemPlusJSONResponse) VisitGetContrac
 	return err
 }
 
+type GetContract429ApplicationProblemPlusJSONResponse struct {
+	RateLimitedApplicationProblemPlusJSONResponse
+}
+
+func (response GetContract429ApplicationProblemPlusJSONResponse) VisitGetContractResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("RateLimit", fmt.Sprint(response.Headers.RateLimit))
+	w.Header().Set("RateLimit-Policy", fmt.Sprint(response.Headers.RateLimitPolicy))
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(429)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 type GetContract500ApplicationProblemPlusJSONResponse struct {
 	InternalApplicationProblemPlusJSONResponse
 }
@@ -2513,6 +4023,175 @@ func (response GetContract500ApplicationProblemPlusJSONResponse) VisitGetContrac
 	}
 	w.Header().Set("Content-Type", "application/problem+json")
 	w.WriteHeader(500)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetContract503ApplicationProblemPlusJSONResponse struct {
+	UnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response GetContract503ApplicationProblemPlusJSONResponse) VisitGetContractResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(503)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetProblemKindRequestObject struct {
+	Name ProblemName `json:"name"`
+}
+
+type GetProblemKindResponseObject interface {
+	VisitGetProblemKindResponse(w http.ResponseWriter) error
+}
+
+type GetProblemKind200ResponseHeaders struct {
+	Vary string
+}
+
+type GetProblemKind200JSONResponse struct {
+	Body    ProblemKind
+	Headers GetProblemKind200ResponseHeaders
+}
+
+func (response GetProblemKind200JSONResponse) VisitGetProblemKindResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("Vary", fmt.Sprint(response.Headers.Vary))
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetProblemKind200TextHTMLResponse struct {
+	Body          io.Reader
+	Headers       GetProblemKind200ResponseHeaders
+	ContentLength int64
+}
+
+func (response GetProblemKind200TextHTMLResponse) VisitGetProblemKindResponse(w http.ResponseWriter) error {
+
+	w.Header().Set("Content-Type", "text/html")
+	if response.ContentLength != 0 {
+		w.Header().Set("Content-Length", fmt.Sprint(response.ContentLength))
+	}
+	w.Header().Set("Vary", fmt.Sprint(response.Headers.Vary))
+	w.WriteHeader(200)
+
+	if closer, ok := response.Body.(io.ReadCloser); ok {
+		defer closer.Close()
+	}
+	_, err := io.Copy(w, response.Body)
+	return err
+}
+
+type GetProblemKind400ApplicationProblemPlusJSONResponse struct {
+	BadRequestApplicationProblemPlusJSONResponse
+}
+
+func (response GetProblemKind400ApplicationProblemPlusJSONResponse) VisitGetProblemKindResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(400)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetProblemKind404ApplicationProblemPlusJSONResponse struct {
+	NotFoundApplicationProblemPlusJSONResponse
+}
+
+func (response GetProblemKind404ApplicationProblemPlusJSONResponse) VisitGetProblemKindResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(404)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetProblemKind406ApplicationProblemPlusJSONResponse struct {
+	NotAcceptableApplicationProblemPlusJSONResponse
+}
+
+func (response GetProblemKind406ApplicationProblemPlusJSONResponse) VisitGetProblemKindResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(406)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetProblemKind429ApplicationProblemPlusJSONResponse struct {
+	RateLimitedApplicationProblemPlusJSONResponse
+}
+
+func (response GetProblemKind429ApplicationProblemPlusJSONResponse) VisitGetProblemKindResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("RateLimit", fmt.Sprint(response.Headers.RateLimit))
+	w.Header().Set("RateLimit-Policy", fmt.Sprint(response.Headers.RateLimitPolicy))
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(429)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetProblemKind500ApplicationProblemPlusJSONResponse struct {
+	InternalApplicationProblemPlusJSONResponse
+}
+
+func (response GetProblemKind500ApplicationProblemPlusJSONResponse) VisitGetProblemKindResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(500)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetProblemKind503ApplicationProblemPlusJSONResponse struct {
+	UnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response GetProblemKind503ApplicationProblemPlusJSONResponse) VisitGetProblemKindResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(503)
 	_, err := buf.WriteTo(w)
 	return err
 }
@@ -2652,6 +4331,25 @@ func (response ListAssessments403ApplicationProblemPlusJSONResponse) VisitListAs
 	w.Header().Set("Content-Type", "application/problem+json")
 	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
 	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListAssessments429ApplicationProblemPlusJSONResponse struct {
+	RateLimitedApplicationProblemPlusJSONResponse
+}
+
+func (response ListAssessments429ApplicationProblemPlusJSONResponse) VisitListAssessmentsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("RateLimit", fmt.Sprint(response.Headers.RateLimit))
+	w.Header().Set("RateLimit-Policy", fmt.Sprint(response.Headers.RateLimitPolicy))
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(429)
 	_, err := buf.WriteTo(w)
 	return err
 }
@@ -2864,6 +4562,25 @@ func (response CreateAssessment422ApplicationProblemPlusJSONResponse) VisitCreat
 	return err
 }
 
+type CreateAssessment429ApplicationProblemPlusJSONResponse struct {
+	RateLimitedApplicationProblemPlusJSONResponse
+}
+
+func (response CreateAssessment429ApplicationProblemPlusJSONResponse) VisitCreateAssessmentResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("RateLimit", fmt.Sprint(response.Headers.RateLimit))
+	w.Header().Set("RateLimit-Policy", fmt.Sprint(response.Headers.RateLimitPolicy))
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(429)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 type CreateAssessment500ApplicationProblemPlusJSONResponse struct {
 	InternalApplicationProblemPlusJSONResponse
 }
@@ -2985,6 +4702,25 @@ func (response GetAssessment404ApplicationProblemPlusJSONResponse) VisitGetAsses
 	return err
 }
 
+type GetAssessment429ApplicationProblemPlusJSONResponse struct {
+	RateLimitedApplicationProblemPlusJSONResponse
+}
+
+func (response GetAssessment429ApplicationProblemPlusJSONResponse) VisitGetAssessmentResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("RateLimit", fmt.Sprint(response.Headers.RateLimit))
+	w.Header().Set("RateLimit-Policy", fmt.Sprint(response.Headers.RateLimitPolicy))
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(429)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 type GetAssessment500ApplicationProblemPlusJSONResponse struct {
 	InternalApplicationProblemPlusJSONResponse
 }
@@ -3102,6 +4838,25 @@ func (response ProveAssessment404ApplicationProblemPlusJSONResponse) VisitProveA
 	}
 	w.Header().Set("Content-Type", "application/problem+json")
 	w.WriteHeader(404)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ProveAssessment429ApplicationProblemPlusJSONResponse struct {
+	RateLimitedApplicationProblemPlusJSONResponse
+}
+
+func (response ProveAssessment429ApplicationProblemPlusJSONResponse) VisitProveAssessmentResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("RateLimit", fmt.Sprint(response.Headers.RateLimit))
+	w.Header().Set("RateLimit-Policy", fmt.Sprint(response.Headers.RateLimitPolicy))
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(429)
 	_, err := buf.WriteTo(w)
 	return err
 }
@@ -3243,6 +4998,25 @@ func (response ReplayAssessment409ApplicationProblemPlusJSONResponse) VisitRepla
 	return err
 }
 
+type ReplayAssessment429ApplicationProblemPlusJSONResponse struct {
+	RateLimitedApplicationProblemPlusJSONResponse
+}
+
+func (response ReplayAssessment429ApplicationProblemPlusJSONResponse) VisitReplayAssessmentResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("RateLimit", fmt.Sprint(response.Headers.RateLimit))
+	w.Header().Set("RateLimit-Policy", fmt.Sprint(response.Headers.RateLimitPolicy))
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(429)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 type ReplayAssessment500ApplicationProblemPlusJSONResponse struct {
 	InternalApplicationProblemPlusJSONResponse
 }
@@ -3264,6 +5038,1711 @@ type ReplayAssessment503ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ReplayAssessment503ApplicationProblemPlusJSONResponse) VisitReplayAssessmentResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(503)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetAssessmentReportRequestObject struct {
+	ID     AssessmentID `json:"id"`
+	Params GetAssessmentReportParams
+}
+
+type GetAssessmentReportResponseObject interface {
+	VisitGetAssessmentReportResponse(w http.ResponseWriter) error
+}
+
+type GetAssessmentReport200ResponseHeaders struct {
+	Vary string
+}
+
+type GetAssessmentReport200ApplicationPdfResponse struct {
+	Body          io.Reader
+	Headers       GetAssessmentReport200ResponseHeaders
+	ContentLength int64
+}
+
+func (response GetAssessmentReport200ApplicationPdfResponse) VisitGetAssessmentReportResponse(w http.ResponseWriter) error {
+
+	w.Header().Set("Content-Type", "application/pdf")
+	if response.ContentLength != 0 {
+		w.Header().Set("Content-Length", fmt.Sprint(response.ContentLength))
+	}
+	w.Header().Set("Vary", fmt.Sprint(response.Headers.Vary))
+	w.WriteHeader(200)
+
+	if closer, ok := response.Body.(io.ReadCloser); ok {
+		defer closer.Close()
+	}
+	_, err := io.Copy(w, response.Body)
+	return err
+}
+
+type GetAssessmentReport200TextHTMLResponse struct {
+	Body          io.Reader
+	Headers       GetAssessmentReport200ResponseHeaders
+	ContentLength int64
+}
+
+func (response GetAssessmentReport200TextHTMLResponse) VisitGetAssessmentReportResponse(w http.ResponseWriter) error {
+
+	w.Header().Set("Content-Type", "text/html")
+	if response.ContentLength != 0 {
+		w.Header().Set("Content-Length", fmt.Sprint(response.ContentLength))
+	}
+	w.Header().Set("Vary", fmt.Sprint(response.Headers.Vary))
+	w.WriteHeader(200)
+
+	if closer, ok := response.Body.(io.ReadCloser); ok {
+		defer closer.Close()
+	}
+	_, err := io.Copy(w, response.Body)
+	return err
+}
+
+type GetAssessmentReport400ApplicationProblemPlusJSONResponse struct {
+	BadRequestApplicationProblemPlusJSONResponse
+}
+
+func (response GetAssessmentReport400ApplicationProblemPlusJSONResponse) VisitGetAssessmentReportResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(400)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetAssessmentReport401ApplicationProblemPlusJSONResponse struct {
+	UnauthenticatedApplicationProblemPlusJSONResponse
+}
+
+func (response GetAssessmentReport401ApplicationProblemPlusJSONResponse) VisitGetAssessmentReportResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetAssessmentReport403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response GetAssessmentReport403ApplicationProblemPlusJSONResponse) VisitGetAssessmentReportResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetAssessmentReport404ApplicationProblemPlusJSONResponse struct {
+	NotFoundApplicationProblemPlusJSONResponse
+}
+
+func (response GetAssessmentReport404ApplicationProblemPlusJSONResponse) VisitGetAssessmentReportResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(404)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetAssessmentReport406ApplicationProblemPlusJSONResponse struct {
+	NotAcceptableApplicationProblemPlusJSONResponse
+}
+
+func (response GetAssessmentReport406ApplicationProblemPlusJSONResponse) VisitGetAssessmentReportResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(406)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetAssessmentReport429ApplicationProblemPlusJSONResponse struct {
+	RateLimitedApplicationProblemPlusJSONResponse
+}
+
+func (response GetAssessmentReport429ApplicationProblemPlusJSONResponse) VisitGetAssessmentReportResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("RateLimit", fmt.Sprint(response.Headers.RateLimit))
+	w.Header().Set("RateLimit-Policy", fmt.Sprint(response.Headers.RateLimitPolicy))
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(429)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetAssessmentReport500ApplicationProblemPlusJSONResponse struct {
+	InternalApplicationProblemPlusJSONResponse
+}
+
+func (response GetAssessmentReport500ApplicationProblemPlusJSONResponse) VisitGetAssessmentReportResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(500)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetAssessmentReport503ApplicationProblemPlusJSONResponse struct {
+	UnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response GetAssessmentReport503ApplicationProblemPlusJSONResponse) VisitGetAssessmentReportResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(503)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListFittingsRequestObject struct {
+	Params ListFittingsParams
+}
+
+type ListFittingsResponseObject interface {
+	VisitListFittingsResponse(w http.ResponseWriter) error
+}
+
+type ListFittings200JSONResponse FittingPage
+
+func (response ListFittings200JSONResponse) VisitListFittingsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListFittings400ApplicationProblemPlusJSONResponse struct {
+	BadRequestApplicationProblemPlusJSONResponse
+}
+
+func (response ListFittings400ApplicationProblemPlusJSONResponse) VisitListFittingsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(400)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListFittings401ApplicationProblemPlusJSONResponse struct {
+	UnauthenticatedApplicationProblemPlusJSONResponse
+}
+
+func (response ListFittings401ApplicationProblemPlusJSONResponse) VisitListFittingsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListFittings403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response ListFittings403ApplicationProblemPlusJSONResponse) VisitListFittingsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListFittings429ApplicationProblemPlusJSONResponse struct {
+	RateLimitedApplicationProblemPlusJSONResponse
+}
+
+func (response ListFittings429ApplicationProblemPlusJSONResponse) VisitListFittingsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("RateLimit", fmt.Sprint(response.Headers.RateLimit))
+	w.Header().Set("RateLimit-Policy", fmt.Sprint(response.Headers.RateLimitPolicy))
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(429)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListFittings500ApplicationProblemPlusJSONResponse struct {
+	InternalApplicationProblemPlusJSONResponse
+}
+
+func (response ListFittings500ApplicationProblemPlusJSONResponse) VisitListFittingsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(500)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListFittings503ApplicationProblemPlusJSONResponse struct {
+	UnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response ListFittings503ApplicationProblemPlusJSONResponse) VisitListFittingsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(503)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateFittingRequestObject struct {
+	Params CreateFittingParams
+	Body   *CreateFittingJSONRequestBody
+}
+
+type CreateFittingResponseObject interface {
+	VisitCreateFittingResponse(w http.ResponseWriter) error
+}
+
+type CreateFitting200JSONResponse Fitting
+
+func (response CreateFitting200JSONResponse) VisitCreateFittingResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateFitting201ResponseHeaders struct {
+	ETag     string
+	Location string
+}
+
+type CreateFitting201JSONResponse struct {
+	Body    Fitting
+	Headers CreateFitting201ResponseHeaders
+}
+
+func (response CreateFitting201JSONResponse) VisitCreateFittingResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("ETag", fmt.Sprint(response.Headers.ETag))
+	w.Header().Set("Location", fmt.Sprint(response.Headers.Location))
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateFitting400ApplicationProblemPlusJSONResponse struct {
+	BadRequestApplicationProblemPlusJSONResponse
+}
+
+func (response CreateFitting400ApplicationProblemPlusJSONResponse) VisitCreateFittingResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(400)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateFitting401ApplicationProblemPlusJSONResponse struct {
+	UnauthenticatedApplicationProblemPlusJSONResponse
+}
+
+func (response CreateFitting401ApplicationProblemPlusJSONResponse) VisitCreateFittingResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateFitting403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response CreateFitting403ApplicationProblemPlusJSONResponse) VisitCreateFittingResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateFitting408ApplicationProblemPlusJSONResponse struct {
+	RequestTimeoutApplicationProblemPlusJSONResponse
+}
+
+func (response CreateFitting408ApplicationProblemPlusJSONResponse) VisitCreateFittingResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(408)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateFitting409ApplicationProblemPlusJSONResponse struct {
+	RulesetUnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response CreateFitting409ApplicationProblemPlusJSONResponse) VisitCreateFittingResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(409)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateFitting413ApplicationProblemPlusJSONResponse struct {
+	TooLargeApplicationProblemPlusJSONResponse
+}
+
+func (response CreateFitting413ApplicationProblemPlusJSONResponse) VisitCreateFittingResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(413)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateFitting415ApplicationProblemPlusJSONResponse struct {
+	UnsupportedMediaTypeApplicationProblemPlusJSONResponse
+}
+
+func (response CreateFitting415ApplicationProblemPlusJSONResponse) VisitCreateFittingResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(415)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateFitting422ApplicationProblemPlusJSONResponse struct {
+	UnfitForPlanApplicationProblemPlusJSONResponse
+}
+
+func (response CreateFitting422ApplicationProblemPlusJSONResponse) VisitCreateFittingResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(422)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateFitting429ApplicationProblemPlusJSONResponse struct {
+	RateLimitedApplicationProblemPlusJSONResponse
+}
+
+func (response CreateFitting429ApplicationProblemPlusJSONResponse) VisitCreateFittingResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("RateLimit", fmt.Sprint(response.Headers.RateLimit))
+	w.Header().Set("RateLimit-Policy", fmt.Sprint(response.Headers.RateLimitPolicy))
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(429)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateFitting500ApplicationProblemPlusJSONResponse struct {
+	InternalApplicationProblemPlusJSONResponse
+}
+
+func (response CreateFitting500ApplicationProblemPlusJSONResponse) VisitCreateFittingResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(500)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateFitting503ApplicationProblemPlusJSONResponse struct {
+	UnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response CreateFitting503ApplicationProblemPlusJSONResponse) VisitCreateFittingResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(503)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetFittingRequestObject struct {
+	ID FittingID `json:"id"`
+}
+
+type GetFittingResponseObject interface {
+	VisitGetFittingResponse(w http.ResponseWriter) error
+}
+
+type GetFitting200ResponseHeaders struct {
+	ETag string
+}
+
+type GetFitting200JSONResponse struct {
+	Body    Fitting
+	Headers GetFitting200ResponseHeaders
+}
+
+func (response GetFitting200JSONResponse) VisitGetFittingResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("ETag", fmt.Sprint(response.Headers.ETag))
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetFitting400ApplicationProblemPlusJSONResponse struct {
+	BadRequestApplicationProblemPlusJSONResponse
+}
+
+func (response GetFitting400ApplicationProblemPlusJSONResponse) VisitGetFittingResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(400)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetFitting401ApplicationProblemPlusJSONResponse struct {
+	UnauthenticatedApplicationProblemPlusJSONResponse
+}
+
+func (response GetFitting401ApplicationProblemPlusJSONResponse) VisitGetFittingResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetFitting403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response GetFitting403ApplicationProblemPlusJSONResponse) VisitGetFittingResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetFitting404ApplicationProblemPlusJSONResponse struct {
+	NotFoundApplicationProblemPlusJSONResponse
+}
+
+func (response GetFitting404ApplicationProblemPlusJSONResponse) VisitGetFittingResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(404)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetFitting429ApplicationProblemPlusJSONResponse struct {
+	RateLimitedApplicationProblemPlusJSONResponse
+}
+
+func (response GetFitting429ApplicationProblemPlusJSONResponse) VisitGetFittingResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("RateLimit", fmt.Sprint(response.Headers.RateLimit))
+	w.Header().Set("RateLimit-Policy", fmt.Sprint(response.Headers.RateLimitPolicy))
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(429)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetFitting500ApplicationProblemPlusJSONResponse struct {
+	InternalApplicationProblemPlusJSONResponse
+}
+
+func (response GetFitting500ApplicationProblemPlusJSONResponse) VisitGetFittingResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(500)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetFitting503ApplicationProblemPlusJSONResponse struct {
+	UnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response GetFitting503ApplicationProblemPlusJSONResponse) VisitGetFittingResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(503)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ProveFittingRequestObject struct {
+	ID FittingID `json:"id"`
+}
+
+type ProveFittingResponseObject interface {
+	VisitProveFittingResponse(w http.ResponseWriter) error
+}
+
+type ProveFitting200JSONResponse FittingLog
+
+func (response ProveFitting200JSONResponse) VisitProveFittingResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ProveFitting400ApplicationProblemPlusJSONResponse struct {
+	BadRequestApplicationProblemPlusJSONResponse
+}
+
+func (response ProveFitting400ApplicationProblemPlusJSONResponse) VisitProveFittingResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(400)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ProveFitting401ApplicationProblemPlusJSONResponse struct {
+	UnauthenticatedApplicationProblemPlusJSONResponse
+}
+
+func (response ProveFitting401ApplicationProblemPlusJSONResponse) VisitProveFittingResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ProveFitting403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response ProveFitting403ApplicationProblemPlusJSONResponse) VisitProveFittingResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ProveFitting404ApplicationProblemPlusJSONResponse struct {
+	NotFoundApplicationProblemPlusJSONResponse
+}
+
+func (response ProveFitting404ApplicationProblemPlusJSONResponse) VisitProveFittingResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(404)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ProveFitting429ApplicationProblemPlusJSONResponse struct {
+	RateLimitedApplicationProblemPlusJSONResponse
+}
+
+func (response ProveFitting429ApplicationProblemPlusJSONResponse) VisitProveFittingResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("RateLimit", fmt.Sprint(response.Headers.RateLimit))
+	w.Header().Set("RateLimit-Policy", fmt.Sprint(response.Headers.RateLimitPolicy))
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(429)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ProveFitting500ApplicationProblemPlusJSONResponse struct {
+	InternalApplicationProblemPlusJSONResponse
+}
+
+func (response ProveFitting500ApplicationProblemPlusJSONResponse) VisitProveFittingResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(500)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ProveFitting503ApplicationProblemPlusJSONResponse struct {
+	UnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response ProveFitting503ApplicationProblemPlusJSONResponse) VisitProveFittingResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(503)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type AddFittingProofRequestObject struct {
+	ID     FittingID `json:"id"`
+	Params AddFittingProofParams
+	Body   *AddFittingProofJSONRequestBody
+}
+
+type AddFittingProofResponseObject interface {
+	VisitAddFittingProofResponse(w http.ResponseWriter) error
+}
+
+type AddFittingProof201ResponseHeaders struct {
+	ETag string
+}
+
+type AddFittingProof201JSONResponse struct {
+	Body    Fitting
+	Headers AddFittingProof201ResponseHeaders
+}
+
+func (response AddFittingProof201JSONResponse) VisitAddFittingProofResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("ETag", fmt.Sprint(response.Headers.ETag))
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type AddFittingProof400ApplicationProblemPlusJSONResponse struct {
+	BadRequestApplicationProblemPlusJSONResponse
+}
+
+func (response AddFittingProof400ApplicationProblemPlusJSONResponse) VisitAddFittingProofResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(400)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type AddFittingProof401ApplicationProblemPlusJSONResponse struct {
+	UnauthenticatedApplicationProblemPlusJSONResponse
+}
+
+func (response AddFittingProof401ApplicationProblemPlusJSONResponse) VisitAddFittingProofResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type AddFittingProof403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response AddFittingProof403ApplicationProblemPlusJSONResponse) VisitAddFittingProofResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type AddFittingProof404ApplicationProblemPlusJSONResponse struct {
+	NotFoundApplicationProblemPlusJSONResponse
+}
+
+func (response AddFittingProof404ApplicationProblemPlusJSONResponse) VisitAddFittingProofResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(404)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type AddFittingProof408ApplicationProblemPlusJSONResponse struct {
+	RequestTimeoutApplicationProblemPlusJSONResponse
+}
+
+func (response AddFittingProof408ApplicationProblemPlusJSONResponse) VisitAddFittingProofResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(408)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type AddFittingProof409ApplicationProblemPlusJSONResponse struct {
+	FittingConflictApplicationProblemPlusJSONResponse
+}
+
+func (response AddFittingProof409ApplicationProblemPlusJSONResponse) VisitAddFittingProofResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(409)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type AddFittingProof412ApplicationProblemPlusJSONResponse struct {
+	FittingStaleApplicationProblemPlusJSONResponse
+}
+
+func (response AddFittingProof412ApplicationProblemPlusJSONResponse) VisitAddFittingProofResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(412)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type AddFittingProof413ApplicationProblemPlusJSONResponse struct {
+	TooLargeApplicationProblemPlusJSONResponse
+}
+
+func (response AddFittingProof413ApplicationProblemPlusJSONResponse) VisitAddFittingProofResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(413)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type AddFittingProof415ApplicationProblemPlusJSONResponse struct {
+	UnsupportedMediaTypeApplicationProblemPlusJSONResponse
+}
+
+func (response AddFittingProof415ApplicationProblemPlusJSONResponse) VisitAddFittingProofResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(415)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type AddFittingProof422ApplicationProblemPlusJSONResponse struct {
+	UnfitBodyApplicationProblemPlusJSONResponse
+}
+
+func (response AddFittingProof422ApplicationProblemPlusJSONResponse) VisitAddFittingProofResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(422)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type AddFittingProof429ApplicationProblemPlusJSONResponse struct {
+	RateLimitedApplicationProblemPlusJSONResponse
+}
+
+func (response AddFittingProof429ApplicationProblemPlusJSONResponse) VisitAddFittingProofResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("RateLimit", fmt.Sprint(response.Headers.RateLimit))
+	w.Header().Set("RateLimit-Policy", fmt.Sprint(response.Headers.RateLimitPolicy))
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(429)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type AddFittingProof500ApplicationProblemPlusJSONResponse struct {
+	InternalApplicationProblemPlusJSONResponse
+}
+
+func (response AddFittingProof500ApplicationProblemPlusJSONResponse) VisitAddFittingProofResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(500)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type AddFittingProof503ApplicationProblemPlusJSONResponse struct {
+	UnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response AddFittingProof503ApplicationProblemPlusJSONResponse) VisitAddFittingProofResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(503)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetFittingRecordRequestObject struct {
+	ID     FittingID `json:"id"`
+	Params GetFittingRecordParams
+}
+
+type GetFittingRecordResponseObject interface {
+	VisitGetFittingRecordResponse(w http.ResponseWriter) error
+}
+
+type GetFittingRecord200ResponseHeaders struct {
+	Vary string
+}
+
+type GetFittingRecord200JSONResponse struct {
+	Body    FittingHandover
+	Headers GetFittingRecord200ResponseHeaders
+}
+
+func (response GetFittingRecord200JSONResponse) VisitGetFittingRecordResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("Vary", fmt.Sprint(response.Headers.Vary))
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetFittingRecord200ApplicationPdfResponse struct {
+	Body          io.Reader
+	Headers       GetFittingRecord200ResponseHeaders
+	ContentLength int64
+}
+
+func (response GetFittingRecord200ApplicationPdfResponse) VisitGetFittingRecordResponse(w http.ResponseWriter) error {
+
+	w.Header().Set("Content-Type", "application/pdf")
+	if response.ContentLength != 0 {
+		w.Header().Set("Content-Length", fmt.Sprint(response.ContentLength))
+	}
+	w.Header().Set("Vary", fmt.Sprint(response.Headers.Vary))
+	w.WriteHeader(200)
+
+	if closer, ok := response.Body.(io.ReadCloser); ok {
+		defer closer.Close()
+	}
+	_, err := io.Copy(w, response.Body)
+	return err
+}
+
+type GetFittingRecord200TextHTMLResponse struct {
+	Body          io.Reader
+	Headers       GetFittingRecord200ResponseHeaders
+	ContentLength int64
+}
+
+func (response GetFittingRecord200TextHTMLResponse) VisitGetFittingRecordResponse(w http.ResponseWriter) error {
+
+	w.Header().Set("Content-Type", "text/html")
+	if response.ContentLength != 0 {
+		w.Header().Set("Content-Length", fmt.Sprint(response.ContentLength))
+	}
+	w.Header().Set("Vary", fmt.Sprint(response.Headers.Vary))
+	w.WriteHeader(200)
+
+	if closer, ok := response.Body.(io.ReadCloser); ok {
+		defer closer.Close()
+	}
+	_, err := io.Copy(w, response.Body)
+	return err
+}
+
+type GetFittingRecord400ApplicationProblemPlusJSONResponse struct {
+	BadRequestApplicationProblemPlusJSONResponse
+}
+
+func (response GetFittingRecord400ApplicationProblemPlusJSONResponse) VisitGetFittingRecordResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(400)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetFittingRecord401ApplicationProblemPlusJSONResponse struct {
+	UnauthenticatedApplicationProblemPlusJSONResponse
+}
+
+func (response GetFittingRecord401ApplicationProblemPlusJSONResponse) VisitGetFittingRecordResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetFittingRecord403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response GetFittingRecord403ApplicationProblemPlusJSONResponse) VisitGetFittingRecordResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetFittingRecord404ApplicationProblemPlusJSONResponse struct {
+	NotFoundApplicationProblemPlusJSONResponse
+}
+
+func (response GetFittingRecord404ApplicationProblemPlusJSONResponse) VisitGetFittingRecordResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(404)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetFittingRecord406ApplicationProblemPlusJSONResponse struct {
+	NotAcceptableApplicationProblemPlusJSONResponse
+}
+
+func (response GetFittingRecord406ApplicationProblemPlusJSONResponse) VisitGetFittingRecordResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(406)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetFittingRecord429ApplicationProblemPlusJSONResponse struct {
+	RateLimitedApplicationProblemPlusJSONResponse
+}
+
+func (response GetFittingRecord429ApplicationProblemPlusJSONResponse) VisitGetFittingRecordResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("RateLimit", fmt.Sprint(response.Headers.RateLimit))
+	w.Header().Set("RateLimit-Policy", fmt.Sprint(response.Headers.RateLimitPolicy))
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(429)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetFittingRecord500ApplicationProblemPlusJSONResponse struct {
+	InternalApplicationProblemPlusJSONResponse
+}
+
+func (response GetFittingRecord500ApplicationProblemPlusJSONResponse) VisitGetFittingRecordResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(500)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetFittingRecord503ApplicationProblemPlusJSONResponse struct {
+	UnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response GetFittingRecord503ApplicationProblemPlusJSONResponse) VisitGetFittingRecordResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(503)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReplayFittingRequestObject struct {
+	ID FittingID `json:"id"`
+}
+
+type ReplayFittingResponseObject interface {
+	VisitReplayFittingResponse(w http.ResponseWriter) error
+}
+
+type ReplayFitting200JSONResponse FittingReplay
+
+func (response ReplayFitting200JSONResponse) VisitReplayFittingResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReplayFitting400ApplicationProblemPlusJSONResponse struct {
+	BadRequestApplicationProblemPlusJSONResponse
+}
+
+func (response ReplayFitting400ApplicationProblemPlusJSONResponse) VisitReplayFittingResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(400)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReplayFitting401ApplicationProblemPlusJSONResponse struct {
+	UnauthenticatedApplicationProblemPlusJSONResponse
+}
+
+func (response ReplayFitting401ApplicationProblemPlusJSONResponse) VisitReplayFittingResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReplayFitting403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response ReplayFitting403ApplicationProblemPlusJSONResponse) VisitReplayFittingResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReplayFitting404ApplicationProblemPlusJSONResponse struct {
+	NotFoundApplicationProblemPlusJSONResponse
+}
+
+func (response ReplayFitting404ApplicationProblemPlusJSONResponse) VisitReplayFittingResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(404)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReplayFitting409ApplicationProblemPlusJSONResponse struct {
+	RulesetUnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response ReplayFitting409ApplicationProblemPlusJSONResponse) VisitReplayFittingResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(409)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReplayFitting429ApplicationProblemPlusJSONResponse struct {
+	RateLimitedApplicationProblemPlusJSONResponse
+}
+
+func (response ReplayFitting429ApplicationProblemPlusJSONResponse) VisitReplayFittingResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("RateLimit", fmt.Sprint(response.Headers.RateLimit))
+	w.Header().Set("RateLimit-Policy", fmt.Sprint(response.Headers.RateLimitPolicy))
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(429)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReplayFitting500ApplicationProblemPlusJSONResponse struct {
+	InternalApplicationProblemPlusJSONResponse
+}
+
+func (response ReplayFitting500ApplicationProblemPlusJSONResponse) VisitReplayFittingResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(500)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReplayFitting503ApplicationProblemPlusJSONResponse struct {
+	UnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response ReplayFitting503ApplicationProblemPlusJSONResponse) VisitReplayFittingResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(503)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type SignOffFittingRequestObject struct {
+	ID     FittingID `json:"id"`
+	Params SignOffFittingParams
+	Body   *SignOffFittingJSONRequestBody
+}
+
+type SignOffFittingResponseObject interface {
+	VisitSignOffFittingResponse(w http.ResponseWriter) error
+}
+
+type SignOffFitting200ResponseHeaders struct {
+	ETag string
+}
+
+type SignOffFitting200JSONResponse struct {
+	Body    Fitting
+	Headers SignOffFitting200ResponseHeaders
+}
+
+func (response SignOffFitting200JSONResponse) VisitSignOffFittingResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("ETag", fmt.Sprint(response.Headers.ETag))
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type SignOffFitting400ApplicationProblemPlusJSONResponse struct {
+	BadRequestApplicationProblemPlusJSONResponse
+}
+
+func (response SignOffFitting400ApplicationProblemPlusJSONResponse) VisitSignOffFittingResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(400)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type SignOffFitting401ApplicationProblemPlusJSONResponse struct {
+	UnauthenticatedApplicationProblemPlusJSONResponse
+}
+
+func (response SignOffFitting401ApplicationProblemPlusJSONResponse) VisitSignOffFittingResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type SignOffFitting403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response SignOffFitting403ApplicationProblemPlusJSONResponse) VisitSignOffFittingResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type SignOffFitting404ApplicationProblemPlusJSONResponse struct {
+	NotFoundApplicationProblemPlusJSONResponse
+}
+
+func (response SignOffFitting404ApplicationProblemPlusJSONResponse) VisitSignOffFittingResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(404)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type SignOffFitting408ApplicationProblemPlusJSONResponse struct {
+	RequestTimeoutApplicationProblemPlusJSONResponse
+}
+
+func (response SignOffFitting408ApplicationProblemPlusJSONResponse) VisitSignOffFittingResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(408)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type SignOffFitting409ApplicationProblemPlusJSONResponse struct {
+	FittingConflictApplicationProblemPlusJSONResponse
+}
+
+func (response SignOffFitting409ApplicationProblemPlusJSONResponse) VisitSignOffFittingResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(409)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type SignOffFitting412ApplicationProblemPlusJSONResponse struct {
+	FittingStaleApplicationProblemPlusJSONResponse
+}
+
+func (response SignOffFitting412ApplicationProblemPlusJSONResponse) VisitSignOffFittingResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(412)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type SignOffFitting413ApplicationProblemPlusJSONResponse struct {
+	TooLargeApplicationProblemPlusJSONResponse
+}
+
+func (response SignOffFitting413ApplicationProblemPlusJSONResponse) VisitSignOffFittingResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(413)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type SignOffFitting415ApplicationProblemPlusJSONResponse struct {
+	UnsupportedMediaTypeApplicationProblemPlusJSONResponse
+}
+
+func (response SignOffFitting415ApplicationProblemPlusJSONResponse) VisitSignOffFittingResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(415)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type SignOffFitting422ApplicationProblemPlusJSONResponse struct {
+	UnfitBodyApplicationProblemPlusJSONResponse
+}
+
+func (response SignOffFitting422ApplicationProblemPlusJSONResponse) VisitSignOffFittingResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(422)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type SignOffFitting428ApplicationProblemPlusJSONResponse struct {
+	NoTagApplicationProblemPlusJSONResponse
+}
+
+func (response SignOffFitting428ApplicationProblemPlusJSONResponse) VisitSignOffFittingResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(428)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type SignOffFitting429ApplicationProblemPlusJSONResponse struct {
+	RateLimitedApplicationProblemPlusJSONResponse
+}
+
+func (response SignOffFitting429ApplicationProblemPlusJSONResponse) VisitSignOffFittingResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("RateLimit", fmt.Sprint(response.Headers.RateLimit))
+	w.Header().Set("RateLimit-Policy", fmt.Sprint(response.Headers.RateLimitPolicy))
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(429)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type SignOffFitting500ApplicationProblemPlusJSONResponse struct {
+	InternalApplicationProblemPlusJSONResponse
+}
+
+func (response SignOffFitting500ApplicationProblemPlusJSONResponse) VisitSignOffFittingResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(500)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type SignOffFitting503ApplicationProblemPlusJSONResponse struct {
+	UnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response SignOffFitting503ApplicationProblemPlusJSONResponse) VisitSignOffFittingResponse(w http.ResponseWriter) error {
 
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
@@ -3343,6 +6822,25 @@ func (response ListJurisdictions403ApplicationProblemPlusJSONResponse) VisitList
 	w.Header().Set("Content-Type", "application/problem+json")
 	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
 	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListJurisdictions429ApplicationProblemPlusJSONResponse struct {
+	RateLimitedApplicationProblemPlusJSONResponse
+}
+
+func (response ListJurisdictions429ApplicationProblemPlusJSONResponse) VisitListJurisdictionsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("RateLimit", fmt.Sprint(response.Headers.RateLimit))
+	w.Header().Set("RateLimit-Policy", fmt.Sprint(response.Headers.RateLimitPolicy))
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(429)
 	_, err := buf.WriteTo(w)
 	return err
 }
@@ -3468,6 +6966,25 @@ func (response GetJurisdiction404ApplicationProblemPlusJSONResponse) VisitGetJur
 	return err
 }
 
+type GetJurisdiction429ApplicationProblemPlusJSONResponse struct {
+	RateLimitedApplicationProblemPlusJSONResponse
+}
+
+func (response GetJurisdiction429ApplicationProblemPlusJSONResponse) VisitGetJurisdictionResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("RateLimit", fmt.Sprint(response.Headers.RateLimit))
+	w.Header().Set("RateLimit-Policy", fmt.Sprint(response.Headers.RateLimitPolicy))
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(429)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 type GetJurisdiction500ApplicationProblemPlusJSONResponse struct {
 	InternalApplicationProblemPlusJSONResponse
 }
@@ -3584,6 +7101,25 @@ func (response ListKeys404ApplicationProblemPlusJSONResponse) VisitListKeysRespo
 	}
 	w.Header().Set("Content-Type", "application/problem+json")
 	w.WriteHeader(404)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListKeys429ApplicationProblemPlusJSONResponse struct {
+	RateLimitedApplicationProblemPlusJSONResponse
+}
+
+func (response ListKeys429ApplicationProblemPlusJSONResponse) VisitListKeysResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("RateLimit", fmt.Sprint(response.Headers.RateLimit))
+	w.Header().Set("RateLimit-Policy", fmt.Sprint(response.Headers.RateLimitPolicy))
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(429)
 	_, err := buf.WriteTo(w)
 	return err
 }
@@ -3781,6 +7317,25 @@ func (response CreateKey422ApplicationProblemPlusJSONResponse) VisitCreateKeyRes
 	return err
 }
 
+type CreateKey429ApplicationProblemPlusJSONResponse struct {
+	RateLimitedApplicationProblemPlusJSONResponse
+}
+
+func (response CreateKey429ApplicationProblemPlusJSONResponse) VisitCreateKeyResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("RateLimit", fmt.Sprint(response.Headers.RateLimit))
+	w.Header().Set("RateLimit-Policy", fmt.Sprint(response.Headers.RateLimitPolicy))
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(429)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 type CreateKey500ApplicationProblemPlusJSONResponse struct {
 	InternalApplicationProblemPlusJSONResponse
 }
@@ -3896,6 +7451,25 @@ func (response RevokeKey404ApplicationProblemPlusJSONResponse) VisitRevokeKeyRes
 	return err
 }
 
+type RevokeKey429ApplicationProblemPlusJSONResponse struct {
+	RateLimitedApplicationProblemPlusJSONResponse
+}
+
+func (response RevokeKey429ApplicationProblemPlusJSONResponse) VisitRevokeKeyResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("RateLimit", fmt.Sprint(response.Headers.RateLimit))
+	w.Header().Set("RateLimit-Policy", fmt.Sprint(response.Headers.RateLimitPolicy))
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(429)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 type RevokeKey500ApplicationProblemPlusJSONResponse struct {
 	InternalApplicationProblemPlusJSONResponse
 }
@@ -3917,6 +7491,418 @@ type RevokeKey503ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response RevokeKey503ApplicationProblemPlusJSONResponse) VisitRevokeKeyResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(503)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateLimitsRequestObject struct {
+	Body *CreateLimitsJSONRequestBody
+}
+
+type CreateLimitsResponseObject interface {
+	VisitCreateLimitsResponse(w http.ResponseWriter) error
+}
+
+type CreateLimits200JSONResponse LimitSheet
+
+func (response CreateLimits200JSONResponse) VisitCreateLimitsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateLimits400ApplicationProblemPlusJSONResponse struct {
+	BadRequestApplicationProblemPlusJSONResponse
+}
+
+func (response CreateLimits400ApplicationProblemPlusJSONResponse) VisitCreateLimitsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(400)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateLimits401ApplicationProblemPlusJSONResponse struct {
+	UnauthenticatedApplicationProblemPlusJSONResponse
+}
+
+func (response CreateLimits401ApplicationProblemPlusJSONResponse) VisitCreateLimitsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateLimits403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response CreateLimits403ApplicationProblemPlusJSONResponse) VisitCreateLimitsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateLimits408ApplicationProblemPlusJSONResponse struct {
+	RequestTimeoutApplicationProblemPlusJSONResponse
+}
+
+func (response CreateLimits408ApplicationProblemPlusJSONResponse) VisitCreateLimitsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(408)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateLimits413ApplicationProblemPlusJSONResponse struct {
+	TooLargeApplicationProblemPlusJSONResponse
+}
+
+func (response CreateLimits413ApplicationProblemPlusJSONResponse) VisitCreateLimitsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(413)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateLimits415ApplicationProblemPlusJSONResponse struct {
+	UnsupportedMediaTypeApplicationProblemPlusJSONResponse
+}
+
+func (response CreateLimits415ApplicationProblemPlusJSONResponse) VisitCreateLimitsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(415)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateLimits422ApplicationProblemPlusJSONResponse struct {
+	UnprocessableApplicationProblemPlusJSONResponse
+}
+
+func (response CreateLimits422ApplicationProblemPlusJSONResponse) VisitCreateLimitsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(422)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateLimits429ApplicationProblemPlusJSONResponse struct {
+	RateLimitedApplicationProblemPlusJSONResponse
+}
+
+func (response CreateLimits429ApplicationProblemPlusJSONResponse) VisitCreateLimitsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("RateLimit", fmt.Sprint(response.Headers.RateLimit))
+	w.Header().Set("RateLimit-Policy", fmt.Sprint(response.Headers.RateLimitPolicy))
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(429)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateLimits500ApplicationProblemPlusJSONResponse struct {
+	InternalApplicationProblemPlusJSONResponse
+}
+
+func (response CreateLimits500ApplicationProblemPlusJSONResponse) VisitCreateLimitsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(500)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateLimits503ApplicationProblemPlusJSONResponse struct {
+	UnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response CreateLimits503ApplicationProblemPlusJSONResponse) VisitCreateLimitsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(503)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateLoadsRequestObject struct {
+	Body *CreateLoadsJSONRequestBody
+}
+
+type CreateLoadsResponseObject interface {
+	VisitCreateLoadsResponse(w http.ResponseWriter) error
+}
+
+type CreateLoads200JSONResponse LoadSheet
+
+func (response CreateLoads200JSONResponse) VisitCreateLoadsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateLoads200ImageSvgXMLResponse struct {
+	Body          io.Reader
+	ContentLength int64
+}
+
+func (response CreateLoads200ImageSvgXMLResponse) VisitCreateLoadsResponse(w http.ResponseWriter) error {
+
+	w.Header().Set("Content-Type", "image/svg+xml")
+	if response.ContentLength != 0 {
+		w.Header().Set("Content-Length", fmt.Sprint(response.ContentLength))
+	}
+	w.WriteHeader(200)
+
+	if closer, ok := response.Body.(io.ReadCloser); ok {
+		defer closer.Close()
+	}
+	_, err := io.Copy(w, response.Body)
+	return err
+}
+
+type CreateLoads400ApplicationProblemPlusJSONResponse struct {
+	BadRequestApplicationProblemPlusJSONResponse
+}
+
+func (response CreateLoads400ApplicationProblemPlusJSONResponse) VisitCreateLoadsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(400)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateLoads401ApplicationProblemPlusJSONResponse struct {
+	UnauthenticatedApplicationProblemPlusJSONResponse
+}
+
+func (response CreateLoads401ApplicationProblemPlusJSONResponse) VisitCreateLoadsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateLoads403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response CreateLoads403ApplicationProblemPlusJSONResponse) VisitCreateLoadsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateLoads406ApplicationProblemPlusJSONResponse struct {
+	NotAcceptableApplicationProblemPlusJSONResponse
+}
+
+func (response CreateLoads406ApplicationProblemPlusJSONResponse) VisitCreateLoadsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(406)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateLoads408ApplicationProblemPlusJSONResponse struct {
+	RequestTimeoutApplicationProblemPlusJSONResponse
+}
+
+func (response CreateLoads408ApplicationProblemPlusJSONResponse) VisitCreateLoadsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(408)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateLoads413ApplicationProblemPlusJSONResponse struct {
+	TooLargeApplicationProblemPlusJSONResponse
+}
+
+func (response CreateLoads413ApplicationProblemPlusJSONResponse) VisitCreateLoadsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(413)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateLoads415ApplicationProblemPlusJSONResponse struct {
+	UnsupportedMediaTypeApplicationProblemPlusJSONResponse
+}
+
+func (response CreateLoads415ApplicationProblemPlusJSONResponse) VisitCreateLoadsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(415)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateLoads422ApplicationProblemPlusJSONResponse struct {
+	UnprocessableApplicationProblemPlusJSONResponse
+}
+
+func (response CreateLoads422ApplicationProblemPlusJSONResponse) VisitCreateLoadsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(422)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateLoads429ApplicationProblemPlusJSONResponse struct {
+	RateLimitedApplicationProblemPlusJSONResponse
+}
+
+func (response CreateLoads429ApplicationProblemPlusJSONResponse) VisitCreateLoadsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("RateLimit", fmt.Sprint(response.Headers.RateLimit))
+	w.Header().Set("RateLimit-Policy", fmt.Sprint(response.Headers.RateLimitPolicy))
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(429)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateLoads500ApplicationProblemPlusJSONResponse struct {
+	InternalApplicationProblemPlusJSONResponse
+}
+
+func (response CreateLoads500ApplicationProblemPlusJSONResponse) VisitCreateLoadsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(500)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateLoads503ApplicationProblemPlusJSONResponse struct {
+	UnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response CreateLoads503ApplicationProblemPlusJSONResponse) VisitCreateLoadsResponse(w http.ResponseWriter) error {
 
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
@@ -4012,6 +7998,25 @@ func (response GetLogHead404ApplicationProblemPlusJSONResponse) VisitGetLogHeadR
 	}
 	w.Header().Set("Content-Type", "application/problem+json")
 	w.WriteHeader(404)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetLogHead429ApplicationProblemPlusJSONResponse struct {
+	RateLimitedApplicationProblemPlusJSONResponse
+}
+
+func (response GetLogHead429ApplicationProblemPlusJSONResponse) VisitGetLogHeadResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("RateLimit", fmt.Sprint(response.Headers.RateLimit))
+	w.Header().Set("RateLimit-Policy", fmt.Sprint(response.Headers.RateLimitPolicy))
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(429)
 	_, err := buf.WriteTo(w)
 	return err
 }
@@ -4133,6 +8138,25 @@ func (response GetLogConsistency404ApplicationProblemPlusJSONResponse) VisitGetL
 	}
 	w.Header().Set("Content-Type", "application/problem+json")
 	w.WriteHeader(404)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetLogConsistency429ApplicationProblemPlusJSONResponse struct {
+	RateLimitedApplicationProblemPlusJSONResponse
+}
+
+func (response GetLogConsistency429ApplicationProblemPlusJSONResponse) VisitGetLogConsistencyResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("RateLimit", fmt.Sprint(response.Headers.RateLimit))
+	w.Header().Set("RateLimit-Policy", fmt.Sprint(response.Headers.RateLimitPolicy))
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(429)
 	_, err := buf.WriteTo(w)
 	return err
 }
@@ -4286,6 +8310,25 @@ func (response ExportLog404ApplicationProblemPlusJSONResponse) VisitExportLogRes
 	return err
 }
 
+type ExportLog429ApplicationProblemPlusJSONResponse struct {
+	RateLimitedApplicationProblemPlusJSONResponse
+}
+
+func (response ExportLog429ApplicationProblemPlusJSONResponse) VisitExportLogResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("RateLimit", fmt.Sprint(response.Headers.RateLimit))
+	w.Header().Set("RateLimit-Policy", fmt.Sprint(response.Headers.RateLimitPolicy))
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(429)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 type ExportLog500ApplicationProblemPlusJSONResponse struct {
 	InternalApplicationProblemPlusJSONResponse
 }
@@ -4386,6 +8429,25 @@ func (response ListRulesets403ApplicationProblemPlusJSONResponse) VisitListRules
 	w.Header().Set("Content-Type", "application/problem+json")
 	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
 	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListRulesets429ApplicationProblemPlusJSONResponse struct {
+	RateLimitedApplicationProblemPlusJSONResponse
+}
+
+func (response ListRulesets429ApplicationProblemPlusJSONResponse) VisitListRulesetsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("RateLimit", fmt.Sprint(response.Headers.RateLimit))
+	w.Header().Set("RateLimit-Policy", fmt.Sprint(response.Headers.RateLimitPolicy))
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(429)
 	_, err := buf.WriteTo(w)
 	return err
 }
@@ -4603,6 +8665,25 @@ func (response CreateRuleset422ApplicationProblemPlusJSONResponse) VisitCreateRu
 	return err
 }
 
+type CreateRuleset429ApplicationProblemPlusJSONResponse struct {
+	RateLimitedApplicationProblemPlusJSONResponse
+}
+
+func (response CreateRuleset429ApplicationProblemPlusJSONResponse) VisitCreateRulesetResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("RateLimit", fmt.Sprint(response.Headers.RateLimit))
+	w.Header().Set("RateLimit-Policy", fmt.Sprint(response.Headers.RateLimitPolicy))
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(429)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 type CreateRuleset500ApplicationProblemPlusJSONResponse struct {
 	InternalApplicationProblemPlusJSONResponse
 }
@@ -4724,6 +8805,25 @@ func (response GetRuleset404ApplicationProblemPlusJSONResponse) VisitGetRulesetR
 	return err
 }
 
+type GetRuleset429ApplicationProblemPlusJSONResponse struct {
+	RateLimitedApplicationProblemPlusJSONResponse
+}
+
+func (response GetRuleset429ApplicationProblemPlusJSONResponse) VisitGetRulesetResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("RateLimit", fmt.Sprint(response.Headers.RateLimit))
+	w.Header().Set("RateLimit-Policy", fmt.Sprint(response.Headers.RateLimitPolicy))
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(429)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 type GetRuleset500ApplicationProblemPlusJSONResponse struct {
 	InternalApplicationProblemPlusJSONResponse
 }
@@ -4841,6 +8941,25 @@ func (response ListRulesetVersions404ApplicationProblemPlusJSONResponse) VisitLi
 	}
 	w.Header().Set("Content-Type", "application/problem+json")
 	w.WriteHeader(404)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListRulesetVersions429ApplicationProblemPlusJSONResponse struct {
+	RateLimitedApplicationProblemPlusJSONResponse
+}
+
+func (response ListRulesetVersions429ApplicationProblemPlusJSONResponse) VisitListRulesetVersionsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("RateLimit", fmt.Sprint(response.Headers.RateLimit))
+	w.Header().Set("RateLimit-Policy", fmt.Sprint(response.Headers.RateLimitPolicy))
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(429)
 	_, err := buf.WriteTo(w)
 	return err
 }
@@ -4971,6 +9090,25 @@ func (response GetRulesetVersion404ApplicationProblemPlusJSONResponse) VisitGetR
 	}
 	w.Header().Set("Content-Type", "application/problem+json")
 	w.WriteHeader(404)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetRulesetVersion429ApplicationProblemPlusJSONResponse struct {
+	RateLimitedApplicationProblemPlusJSONResponse
+}
+
+func (response GetRulesetVersion429ApplicationProblemPlusJSONResponse) VisitGetRulesetVersionResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("RateLimit", fmt.Sprint(response.Headers.RateLimit))
+	w.Header().Set("RateLimit-Policy", fmt.Sprint(response.Headers.RateLimitPolicy))
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(429)
 	_, err := buf.WriteTo(w)
 	return err
 }
@@ -5220,6 +9358,25 @@ func (response ReplaceRulesetDraft428ApplicationProblemPlusJSONResponse) VisitRe
 	return err
 }
 
+type ReplaceRulesetDraft429ApplicationProblemPlusJSONResponse struct {
+	RateLimitedApplicationProblemPlusJSONResponse
+}
+
+func (response ReplaceRulesetDraft429ApplicationProblemPlusJSONResponse) VisitReplaceRulesetDraftResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("RateLimit", fmt.Sprint(response.Headers.RateLimit))
+	w.Header().Set("RateLimit-Policy", fmt.Sprint(response.Headers.RateLimitPolicy))
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(429)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 type ReplaceRulesetDraft500ApplicationProblemPlusJSONResponse struct {
 	InternalApplicationProblemPlusJSONResponse
 }
@@ -5415,6 +9572,25 @@ func (response ApproveRulesetVersion428ApplicationProblemPlusJSONResponse) Visit
 	return err
 }
 
+type ApproveRulesetVersion429ApplicationProblemPlusJSONResponse struct {
+	RateLimitedApplicationProblemPlusJSONResponse
+}
+
+func (response ApproveRulesetVersion429ApplicationProblemPlusJSONResponse) VisitApproveRulesetVersionResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("RateLimit", fmt.Sprint(response.Headers.RateLimit))
+	w.Header().Set("RateLimit-Policy", fmt.Sprint(response.Headers.RateLimitPolicy))
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(429)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 type ApproveRulesetVersion500ApplicationProblemPlusJSONResponse struct {
 	InternalApplicationProblemPlusJSONResponse
 }
@@ -5533,6 +9709,25 @@ func (response CheckRulesetVersion404ApplicationProblemPlusJSONResponse) VisitCh
 	}
 	w.Header().Set("Content-Type", "application/problem+json")
 	w.WriteHeader(404)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CheckRulesetVersion429ApplicationProblemPlusJSONResponse struct {
+	RateLimitedApplicationProblemPlusJSONResponse
+}
+
+func (response CheckRulesetVersion429ApplicationProblemPlusJSONResponse) VisitCheckRulesetVersionResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("RateLimit", fmt.Sprint(response.Headers.RateLimit))
+	w.Header().Set("RateLimit-Policy", fmt.Sprint(response.Headers.RateLimitPolicy))
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(429)
 	_, err := buf.WriteTo(w)
 	return err
 }
@@ -5672,6 +9867,25 @@ func (response CompareRulesetVersions422ApplicationProblemPlusJSONResponse) Visi
 	}
 	w.Header().Set("Content-Type", "application/problem+json")
 	w.WriteHeader(422)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CompareRulesetVersions429ApplicationProblemPlusJSONResponse struct {
+	RateLimitedApplicationProblemPlusJSONResponse
+}
+
+func (response CompareRulesetVersions429ApplicationProblemPlusJSONResponse) VisitCompareRulesetVersionsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("RateLimit", fmt.Sprint(response.Headers.RateLimit))
+	w.Header().Set("RateLimit-Policy", fmt.Sprint(response.Headers.RateLimitPolicy))
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(429)
 	_, err := buf.WriteTo(w)
 	return err
 }
@@ -5867,6 +10081,25 @@ func (response PublishRulesetVersion428ApplicationProblemPlusJSONResponse) Visit
 	}
 	w.Header().Set("Content-Type", "application/problem+json")
 	w.WriteHeader(428)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type PublishRulesetVersion429ApplicationProblemPlusJSONResponse struct {
+	RateLimitedApplicationProblemPlusJSONResponse
+}
+
+func (response PublishRulesetVersion429ApplicationProblemPlusJSONResponse) VisitPublishRulesetVersionResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("RateLimit", fmt.Sprint(response.Headers.RateLimit))
+	w.Header().Set("RateLimit-Policy", fmt.Sprint(response.Headers.RateLimitPolicy))
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(429)
 	_, err := buf.WriteTo(w)
 	return err
 }
@@ -6115,6 +10348,25 @@ func (response WithdrawRulesetVersion428ApplicationProblemPlusJSONResponse) Visi
 	return err
 }
 
+type WithdrawRulesetVersion429ApplicationProblemPlusJSONResponse struct {
+	RateLimitedApplicationProblemPlusJSONResponse
+}
+
+func (response WithdrawRulesetVersion429ApplicationProblemPlusJSONResponse) VisitWithdrawRulesetVersionResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("RateLimit", fmt.Sprint(response.Headers.RateLimit))
+	w.Header().Set("RateLimit-Policy", fmt.Sprint(response.Headers.RateLimitPolicy))
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(429)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 type WithdrawRulesetVersion500ApplicationProblemPlusJSONResponse struct {
 	InternalApplicationProblemPlusJSONResponse
 }
@@ -6215,6 +10467,25 @@ func (response ListSources403ApplicationProblemPlusJSONResponse) VisitListSource
 	w.Header().Set("Content-Type", "application/problem+json")
 	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
 	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListSources429ApplicationProblemPlusJSONResponse struct {
+	RateLimitedApplicationProblemPlusJSONResponse
+}
+
+func (response ListSources429ApplicationProblemPlusJSONResponse) VisitListSourcesResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("RateLimit", fmt.Sprint(response.Headers.RateLimit))
+	w.Header().Set("RateLimit-Policy", fmt.Sprint(response.Headers.RateLimitPolicy))
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(429)
 	_, err := buf.WriteTo(w)
 	return err
 }
@@ -6336,6 +10607,25 @@ func (response GetSource404ApplicationProblemPlusJSONResponse) VisitGetSourceRes
 	}
 	w.Header().Set("Content-Type", "application/problem+json")
 	w.WriteHeader(404)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetSource429ApplicationProblemPlusJSONResponse struct {
+	RateLimitedApplicationProblemPlusJSONResponse
+}
+
+func (response GetSource429ApplicationProblemPlusJSONResponse) VisitGetSourceResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("RateLimit", fmt.Sprint(response.Headers.RateLimit))
+	w.Header().Set("RateLimit-Policy", fmt.Sprint(response.Headers.RateLimitPolicy))
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(429)
 	_, err := buf.WriteTo(w)
 	return err
 }
@@ -6526,6 +10816,25 @@ func (response CreateTrip422ApplicationProblemPlusJSONResponse) VisitCreateTripR
 	return err
 }
 
+type CreateTrip429ApplicationProblemPlusJSONResponse struct {
+	RateLimitedApplicationProblemPlusJSONResponse
+}
+
+func (response CreateTrip429ApplicationProblemPlusJSONResponse) VisitCreateTripResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("RateLimit", fmt.Sprint(response.Headers.RateLimit))
+	w.Header().Set("RateLimit-Policy", fmt.Sprint(response.Headers.RateLimitPolicy))
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(429)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 type CreateTrip500ApplicationProblemPlusJSONResponse struct {
 	InternalApplicationProblemPlusJSONResponse
 }
@@ -6561,12 +10870,21 @@ func (response CreateTrip503ApplicationProblemPlusJSONResponse) VisitCreateTripR
 
 // StrictServerInterface represents all server handlers.
 type StrictServerInterface interface {
+	// GetDocs Read this contract as a page
+	// (GET /docs)
+	GetDocs(ctx context.Context, request GetDocsRequestObject) (GetDocsResponseObject, error)
+	// GetDocsAsset Get a file that the page needs
+	// (GET /docs/{asset})
+	GetDocsAsset(ctx context.Context, request GetDocsAssetRequestObject) (GetDocsAssetResponseObject, error)
 	// GetLiveness Is the process alive
 	// (GET /livez)
 	GetLiveness(ctx context.Context, request GetLivenessRequestObject) (GetLivenessResponseObject, error)
 	// GetContract Read this contract
 	// (GET /openapi.json)
 	GetContract(ctx context.Context, request GetContractRequestObject) (GetContractResponseObject, error)
+	// GetProblemKind Read what a type of problem means
+	// (GET /problems/{name})
+	GetProblemKind(ctx context.Context, request GetProblemKindRequestObject) (GetProblemKindResponseObject, error)
 	// GetReadiness Is the service ready
 	// (GET /readyz)
 	GetReadiness(ctx context.Context, request GetReadinessRequestObject) (GetReadinessResponseObject, error)
@@ -6585,6 +10903,33 @@ type StrictServerInterface interface {
 	// ReplayAssessment Evaluate a kept assessment again
 	// (POST /v1/assessments/{id}/replay)
 	ReplayAssessment(ctx context.Context, request ReplayAssessmentRequestObject) (ReplayAssessmentResponseObject, error)
+	// GetAssessmentReport Print a kept assessment
+	// (GET /v1/assessments/{id}/report)
+	GetAssessmentReport(ctx context.Context, request GetAssessmentReportRequestObject) (GetAssessmentReportResponseObject, error)
+	// ListFittings List fittings
+	// (GET /v1/fittings)
+	ListFittings(ctx context.Context, request ListFittingsRequestObject) (ListFittingsResponseObject, error)
+	// CreateFitting Plan the brake side of a trailer
+	// (POST /v1/fittings)
+	CreateFitting(ctx context.Context, request CreateFittingRequestObject) (CreateFittingResponseObject, error)
+	// GetFitting Read a fitting
+	// (GET /v1/fittings/{id})
+	GetFitting(ctx context.Context, request GetFittingRequestObject) (GetFittingResponseObject, error)
+	// ProveFitting Prove that a fitting is in the log
+	// (GET /v1/fittings/{id}/log)
+	ProveFitting(ctx context.Context, request ProveFittingRequestObject) (ProveFittingResponseObject, error)
+	// AddFittingProof Add what was measured
+	// (POST /v1/fittings/{id}/proofs)
+	AddFittingProof(ctx context.Context, request AddFittingProofRequestObject) (AddFittingProofResponseObject, error)
+	// GetFittingRecord Get the hand-over record
+	// (GET /v1/fittings/{id}/record)
+	GetFittingRecord(ctx context.Context, request GetFittingRecordRequestObject) (GetFittingRecordResponseObject, error)
+	// ReplayFitting Work a fitting out again
+	// (POST /v1/fittings/{id}/replay)
+	ReplayFitting(ctx context.Context, request ReplayFittingRequestObject) (ReplayFittingResponseObject, error)
+	// SignOffFitting Sign a fitting off
+	// (POST /v1/fittings/{id}/sign-off)
+	SignOffFitting(ctx context.Context, request SignOffFittingRequestObject) (SignOffFittingResponseObject, error)
 	// ListJurisdictions List the places whose law is encoded
 	// (GET /v1/jurisdictions)
 	ListJurisdictions(ctx context.Context, request ListJurisdictionsRequestObject) (ListJurisdictionsResponseObject, error)
@@ -6600,6 +10945,12 @@ type StrictServerInterface interface {
 	// RevokeKey Revoke an API key
 	// (DELETE /v1/keys/{id})
 	RevokeKey(ctx context.Context, request RevokeKeyRequestObject) (RevokeKeyResponseObject, error)
+	// CreateLimits Find the heaviest trailer, and what to change
+	// (POST /v1/limits)
+	CreateLimits(ctx context.Context, request CreateLimitsRequestObject) (CreateLimitsResponseObject, error)
+	// CreateLoads Hold every part of a rig against its load
+	// (POST /v1/loads)
+	CreateLoads(ctx context.Context, request CreateLoadsRequestObject) (CreateLoadsResponseObject, error)
 	// GetLogHead Get the signed head of the log
 	// (GET /v1/log)
 	GetLogHead(ctx context.Context, request GetLogHeadRequestObject) (GetLogHeadResponseObject, error)
@@ -6665,6 +11016,55 @@ type strictHandler struct {
 	middlewares []StrictMiddlewareFunc
 }
 
+// GetDocs operation middleware
+func (sh *strictHandler) GetDocs(ctx echo.Context) error {
+	var request GetDocsRequestObject
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.GetDocs(ctx.Request().Context(), request.(GetDocsRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "GetDocs")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(GetDocsResponseObject); ok {
+		return validResponse.VisitGetDocsResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// GetDocsAsset operation middleware
+func (sh *strictHandler) GetDocsAsset(ctx echo.Context, asset AssetName, params GetDocsAssetParams) error {
+	var request GetDocsAssetRequestObject
+
+	request.Asset = asset
+	request.Params = params
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.GetDocsAsset(ctx.Request().Context(), request.(GetDocsAssetRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "GetDocsAsset")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(GetDocsAssetResponseObject); ok {
+		return validResponse.VisitGetDocsAssetResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
 // GetLiveness operation middleware
 func (sh *strictHandler) GetLiveness(ctx echo.Context) error {
 	var request GetLivenessRequestObject
@@ -6705,6 +11105,31 @@ func (sh *strictHandler) GetContract(ctx echo.Context) error {
 		return err
 	} else if validResponse, ok := response.(GetContractResponseObject); ok {
 		return validResponse.VisitGetContractResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// GetProblemKind operation middleware
+func (sh *strictHandler) GetProblemKind(ctx echo.Context, name ProblemName) error {
+	var request GetProblemKindRequestObject
+
+	request.Name = name
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.GetProblemKind(ctx.Request().Context(), request.(GetProblemKindRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "GetProblemKind")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(GetProblemKindResponseObject); ok {
+		return validResponse.VisitGetProblemKindResponse(ctx.Response())
 	} else if response != nil {
 		return fmt.Errorf("unexpected response type: %T", response)
 	}
@@ -6882,6 +11307,304 @@ func (sh *strictHandler) ReplayAssessment(ctx echo.Context, id AssessmentID) err
 	return nil
 }
 
+// GetAssessmentReport operation middleware
+func (sh *strictHandler) GetAssessmentReport(ctx echo.Context, id AssessmentID, params GetAssessmentReportParams) error {
+	var request GetAssessmentReportRequestObject
+
+	request.ID = id
+	request.Params = params
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.GetAssessmentReport(ctx.Request().Context(), request.(GetAssessmentReportRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "GetAssessmentReport")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(GetAssessmentReportResponseObject); ok {
+		return validResponse.VisitGetAssessmentReportResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// ListFittings operation middleware
+func (sh *strictHandler) ListFittings(ctx echo.Context, params ListFittingsParams) error {
+	var request ListFittingsRequestObject
+
+	request.Params = params
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListFittings(ctx.Request().Context(), request.(ListFittingsRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListFittings")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(ListFittingsResponseObject); ok {
+		return validResponse.VisitListFittingsResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// CreateFitting operation middleware
+func (sh *strictHandler) CreateFitting(ctx echo.Context, params CreateFittingParams) error {
+	var request CreateFittingRequestObject
+
+	request.Params = params
+
+	var body CreateFittingJSONRequestBody
+	var err error
+	if binder, ok := ctx.Echo().Binder.(*echo.DefaultBinder); ok {
+		// A request validator built on kin-openapi's openapi3filter with
+		// KeepValidatedValue leaves the value it validated on the body. Bind
+		// that value, matching member names exactly, so the handler receives
+		// what was validated instead of a second, case-insensitive decode.
+		// Otherwise bind only the request body, so that path and query
+		// parameters are not also bound into the body struct.
+		if vb, ok := ctx.Request().Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+			err = binder.BindBody(ctx, &body)
+		}
+	} else {
+		// A custom binder is installed on the Echo instance; defer to it
+		// entirely, since echo.Binder does not expose body-only binding and
+		// the binder may do more than decode (for example call ctx.Validate).
+		err = ctx.Bind(&body)
+	}
+	if err != nil {
+		return err
+	}
+	request.Body = &body
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.CreateFitting(ctx.Request().Context(), request.(CreateFittingRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "CreateFitting")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(CreateFittingResponseObject); ok {
+		return validResponse.VisitCreateFittingResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// GetFitting operation middleware
+func (sh *strictHandler) GetFitting(ctx echo.Context, id FittingID) error {
+	var request GetFittingRequestObject
+
+	request.ID = id
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.GetFitting(ctx.Request().Context(), request.(GetFittingRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "GetFitting")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(GetFittingResponseObject); ok {
+		return validResponse.VisitGetFittingResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// ProveFitting operation middleware
+func (sh *strictHandler) ProveFitting(ctx echo.Context, id FittingID) error {
+	var request ProveFittingRequestObject
+
+	request.ID = id
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ProveFitting(ctx.Request().Context(), request.(ProveFittingRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ProveFitting")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(ProveFittingResponseObject); ok {
+		return validResponse.VisitProveFittingResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// AddFittingProof operation middleware
+func (sh *strictHandler) AddFittingProof(ctx echo.Context, id FittingID, params AddFittingProofParams) error {
+	var request AddFittingProofRequestObject
+
+	request.ID = id
+	request.Params = params
+
+	var body AddFittingProofJSONRequestBody
+	var err error
+	if binder, ok := ctx.Echo().Binder.(*echo.DefaultBinder); ok {
+		// A request validator built on kin-openapi's openapi3filter with
+		// KeepValidatedValue leaves the value it validated on the body. Bind
+		// that value, matching member names exactly, so the handler receives
+		// what was validated instead of a second, case-insensitive decode.
+		// Otherwise bind only the request body, so that path and query
+		// parameters are not also bound into the body struct.
+		if vb, ok := ctx.Request().Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+			err = binder.BindBody(ctx, &body)
+		}
+	} else {
+		// A custom binder is installed on the Echo instance; defer to it
+		// entirely, since echo.Binder does not expose body-only binding and
+		// the binder may do more than decode (for example call ctx.Validate).
+		err = ctx.Bind(&body)
+	}
+	if err != nil {
+		return err
+	}
+	request.Body = &body
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.AddFittingProof(ctx.Request().Context(), request.(AddFittingProofRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "AddFittingProof")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(AddFittingProofResponseObject); ok {
+		return validResponse.VisitAddFittingProofResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// GetFittingRecord operation middleware
+func (sh *strictHandler) GetFittingRecord(ctx echo.Context, id FittingID, params GetFittingRecordParams) error {
+	var request GetFittingRecordRequestObject
+
+	request.ID = id
+	request.Params = params
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.GetFittingRecord(ctx.Request().Context(), request.(GetFittingRecordRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "GetFittingRecord")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(GetFittingRecordResponseObject); ok {
+		return validResponse.VisitGetFittingRecordResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// ReplayFitting operation middleware
+func (sh *strictHandler) ReplayFitting(ctx echo.Context, id FittingID) error {
+	var request ReplayFittingRequestObject
+
+	request.ID = id
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ReplayFitting(ctx.Request().Context(), request.(ReplayFittingRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ReplayFitting")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(ReplayFittingResponseObject); ok {
+		return validResponse.VisitReplayFittingResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// SignOffFitting operation middleware
+func (sh *strictHandler) SignOffFitting(ctx echo.Context, id FittingID, params SignOffFittingParams) error {
+	var request SignOffFittingRequestObject
+
+	request.ID = id
+	request.Params = params
+
+	var body SignOffFittingJSONRequestBody
+	var err error
+	if binder, ok := ctx.Echo().Binder.(*echo.DefaultBinder); ok {
+		// A request validator built on kin-openapi's openapi3filter with
+		// KeepValidatedValue leaves the value it validated on the body. Bind
+		// that value, matching member names exactly, so the handler receives
+		// what was validated instead of a second, case-insensitive decode.
+		// Otherwise bind only the request body, so that path and query
+		// parameters are not also bound into the body struct.
+		if vb, ok := ctx.Request().Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+			err = binder.BindBody(ctx, &body)
+		}
+	} else {
+		// A custom binder is installed on the Echo instance; defer to it
+		// entirely, since echo.Binder does not expose body-only binding and
+		// the binder may do more than decode (for example call ctx.Validate).
+		err = ctx.Bind(&body)
+	}
+	if err != nil {
+		return err
+	}
+	request.Body = &body
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.SignOffFitting(ctx.Request().Context(), request.(SignOffFittingRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "SignOffFitting")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(SignOffFittingResponseObject); ok {
+		return validResponse.VisitSignOffFittingResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
 // ListJurisdictions operation middleware
 func (sh *strictHandler) ListJurisdictions(ctx echo.Context) error {
 	var request ListJurisdictionsRequestObject
@@ -7018,6 +11741,98 @@ func (sh *strictHandler) RevokeKey(ctx echo.Context, id KeyID) error {
 		return err
 	} else if validResponse, ok := response.(RevokeKeyResponseObject); ok {
 		return validResponse.VisitRevokeKeyResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// CreateLimits operation middleware
+func (sh *strictHandler) CreateLimits(ctx echo.Context) error {
+	var request CreateLimitsRequestObject
+
+	var body CreateLimitsJSONRequestBody
+	var err error
+	if binder, ok := ctx.Echo().Binder.(*echo.DefaultBinder); ok {
+		// A request validator built on kin-openapi's openapi3filter with
+		// KeepValidatedValue leaves the value it validated on the body. Bind
+		// that value, matching member names exactly, so the handler receives
+		// what was validated instead of a second, case-insensitive decode.
+		// Otherwise bind only the request body, so that path and query
+		// parameters are not also bound into the body struct.
+		if vb, ok := ctx.Request().Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+			err = binder.BindBody(ctx, &body)
+		}
+	} else {
+		// A custom binder is installed on the Echo instance; defer to it
+		// entirely, since echo.Binder does not expose body-only binding and
+		// the binder may do more than decode (for example call ctx.Validate).
+		err = ctx.Bind(&body)
+	}
+	if err != nil {
+		return err
+	}
+	request.Body = &body
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.CreateLimits(ctx.Request().Context(), request.(CreateLimitsRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "CreateLimits")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(CreateLimitsResponseObject); ok {
+		return validResponse.VisitCreateLimitsResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// CreateLoads operation middleware
+func (sh *strictHandler) CreateLoads(ctx echo.Context) error {
+	var request CreateLoadsRequestObject
+
+	var body CreateLoadsJSONRequestBody
+	var err error
+	if binder, ok := ctx.Echo().Binder.(*echo.DefaultBinder); ok {
+		// A request validator built on kin-openapi's openapi3filter with
+		// KeepValidatedValue leaves the value it validated on the body. Bind
+		// that value, matching member names exactly, so the handler receives
+		// what was validated instead of a second, case-insensitive decode.
+		// Otherwise bind only the request body, so that path and query
+		// parameters are not also bound into the body struct.
+		if vb, ok := ctx.Request().Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+			err = binder.BindBody(ctx, &body)
+		}
+	} else {
+		// A custom binder is installed on the Echo instance; defer to it
+		// entirely, since echo.Binder does not expose body-only binding and
+		// the binder may do more than decode (for example call ctx.Validate).
+		err = ctx.Bind(&body)
+	}
+	if err != nil {
+		return err
+	}
+	request.Body = &body
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.CreateLoads(ctx.Request().Context(), request.(CreateLoadsRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "CreateLoads")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(CreateLoadsResponseObject); ok {
+		return validResponse.VisitCreateLoadsResponse(ctx.Response())
 	} else if response != nil {
 		return fmt.Errorf("unexpected response type: %T", response)
 	}

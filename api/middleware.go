@@ -20,7 +20,7 @@ const headerRequestID = echo.HeaderXRequestID
 func requestID(c echo.Context) string { return c.Response().Header().Get(headerRequestID) }
 
 // nameRequest gives every request an id, the caller's own if it can safely
-// stand in a header, a log and a URL.
+// stand in a header, a log and a URL. The context carries it to LogHandler.
 func nameRequest(next echo.HandlerFunc) echo.HandlerFunc {
 	return func(c echo.Context) error {
 		id := c.Request().Header.Get(headerRequestID)
@@ -30,9 +30,12 @@ func nameRequest(next echo.HandlerFunc) echo.HandlerFunc {
 			id = hex.EncodeToString(b[:])
 		}
 		c.Response().Header().Set(headerRequestID, id)
+		c.SetRequest(c.Request().WithContext(context.WithValue(c.Request().Context(), requestIDKey{}, id)))
 		return next(c)
 	}
 }
+
+type requestIDKey struct{}
 
 func plainID(id string) bool {
 	const letters = "abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789._-"
@@ -48,17 +51,22 @@ func logAccess(log *slog.Logger) echo.MiddlewareFunc {
 			if err := next(c); err != nil {
 				c.Error(err) // so that the status below is the one that was sent
 			}
-			route := c.Path()
-			if route == "" {
-				route = "none"
-			}
 			log.LogAttrs(c.Request().Context(), slog.LevelInfo, "request",
-				slog.String("request_id", requestID(c)), slog.String("method", c.Request().Method), slog.String("route", route),
+				slog.String("request_id", requestID(c)), slog.String("method", c.Request().Method), slog.String("route", template(c)),
 				slog.Int("status", c.Response().Status), slog.Int64("bytes", c.Response().Size),
 				slog.Float64("took_ms", float64(time.Since(start).Microseconds())/1000))
 			return nil
 		}
 	}
+}
+
+// template names the route that a request took as the contract writes it; what
+// took none has no name of its own, so that nobody can make names up.
+func template(c echo.Context) string {
+	if path := c.Path(); path != "" {
+		return path
+	}
+	return "none"
 }
 
 // secure sets the headers that keep browsers from reading into a reply what is
@@ -75,19 +83,21 @@ func secure(next echo.HandlerFunc) echo.HandlerFunc {
 	}
 }
 
-// recovered makes a panic an error, which the problem handler reports without
-// its text. The stack goes to the log.
-func recovered(log *slog.Logger) echo.MiddlewareFunc {
+// recovered makes a panic an error, which the problem handler logs, once and
+// with the stack, and answers without either.
+func recovered(t *Telemetry) echo.MiddlewareFunc {
 	return func(next echo.HandlerFunc) echo.HandlerFunc {
 		return func(c echo.Context) (err error) {
+			response := c.Response()
 			defer func() {
 				switch p := recover(); p {
 				case nil:
 				case http.ErrAbortHandler:
 					panic(p)
 				default:
-					log.Error("panic", "request_id", requestID(c), "panic", fmt.Sprint(p), "stack", string(debug.Stack()))
-					err = fmt.Errorf("panic: %v", p)
+					t.panics.Inc()
+					c.SetResponse(response) // a step that happens once puts another in its place
+					err = fmt.Errorf("panic: %v\n%s", p, debug.Stack())
 				}
 			}()
 			return next(c)

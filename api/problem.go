@@ -32,6 +32,7 @@ var problems = map[ProblemType]problem{
 	ProblemForbidden:            {http.StatusForbidden, "The caller may not do this", "Use a key or token with the scope that is named, which a caller with the scope admin can issue, or the address that is named."},
 	ProblemNotFound:             {http.StatusNotFound, "There is no such thing", "Check the path; /openapi.json lists them all. A kept assessment may have gone to make room."},
 	ProblemMethodNotAllowed:     {http.StatusMethodNotAllowed, "The path has no such method", "Use one of the methods in the Allow header."},
+	ProblemNotAcceptable:        {http.StatusNotAcceptable, "There is no reply of the kind asked for", "Set Accept to a kind that the contract lists for the operation, or leave it out."},
 	ProblemRequestTimeout:       {http.StatusRequestTimeout, "The body did not arrive in time", "Send the request again over a faster connection."},
 	ProblemRulesetUnavailable:   {http.StatusConflict, "A ruleset version that is needed is not loaded", "To replay, ask a service that holds the rulesets of the recorded answer. Otherwise tell the operator: what a tenant published cannot be linked."},
 	ProblemRulesetState:         {http.StatusConflict, "The version is not in the state for this", "Read the version: a draft can be replaced and approved, an approved version published, a published one withdrawn. What was approved changes only as a new version."},
@@ -40,6 +41,9 @@ var problems = map[ProblemType]problem{
 	ProblemOwnText:              {http.StatusConflict, "The author of a text cannot approve it", "Have somebody else approve it, with a key or token of their own."},
 	ProblemCheckFailed:          {http.StatusConflict, "The check found what keeps the version back", "Have it checked for the whole report, and mend what is named: a draft with PUT, an approved version as a new one."},
 	ProblemTooManyDrafts:        {http.StatusConflict, "There are too many versions on their way", "Publish those that are approved and use the drafts there are."},
+	ProblemFittingSigned:        {http.StatusConflict, "The fitting is signed off", "What is signed does not change. Plan another fitting for further work; the record of this one can be read."},
+	ProblemFittingFull:          {http.StatusConflict, "The fitting takes no more measurements", "Sign it off if it is proven, or plan another fitting."},
+	ProblemNotProven:            {http.StatusConflict, "The work is not proven", "Measure what is named, mend what failed, and sign off when every proof that the plan asks for is met."},
 	ProblemIdempotencyKeyReused: {http.StatusUnprocessableEntity, "The idempotency key was used for another request", "Make a new key for each request that is not a repeat of an earlier one."},
 	ProblemStale:                {http.StatusPreconditionFailed, "Somebody changed it meanwhile", "Read it again, look at what changed, and send the new ETag in If-Match."},
 	ProblemBodyTooLarge:         {http.StatusRequestEntityTooLarge, "The body is too large", "Send less: the contract says how much the operation takes."},
@@ -49,6 +53,8 @@ var problems = map[ProblemType]problem{
 	ProblemUnknownJurisdiction:  {http.StatusUnprocessableEntity, "No law of this place is held", "See /v1/jurisdictions for the places that are. That a place is not held does not mean that it has no rules."},
 	ProblemInvalidRuleset:       {http.StatusUnprocessableEntity, "The ruleset is refused", "Correct what is named in errors and send the document again."},
 	ProblemPreconditionRequired: {http.StatusPreconditionRequired, "It is not said which version was seen", "Read the version and send its ETag in If-Match, so that nobody's change is lost."},
+	ProblemRateLimited:          {http.StatusTooManyRequests, "The caller asks too often", "Wait as long as Retry-After says, and then keep to the rate that RateLimit-Policy names."},
+	ProblemOverloaded:           {http.StatusServiceUnavailable, "The service is busy", "Send the request again in a moment, with the same Idempotency-Key if it has one."},
 	ProblemInternal:             {http.StatusInternalServerError, "The service failed", "Try again; if it keeps failing, tell the operator the request id at the end of instance."},
 	ProblemTimeout:              {http.StatusServiceUnavailable, "The service could not finish in time", "Try again a little later."},
 }
@@ -84,6 +90,7 @@ func refusalOf(err error) *refusal {
 		faults  law.Faults
 		checked *service.CheckFailed
 		inUse   *service.InUse
+		open    *service.NotProven
 	)
 	switch {
 	case errors.As(err, &known):
@@ -94,10 +101,16 @@ func refusalOf(err error) *refusal {
 		return failedCheck(checked.Report)
 	case errors.As(err, &inUse):
 		return refuse(ProblemRulesetInUse, "Without the version the rest cannot be linked: %s.", inUse)
+	case errors.As(err, &open):
+		return unproven(open)
+	case errors.Is(err, service.ErrSigned):
+		return refuse(ProblemFittingSigned, "The fitting is signed off, and nothing can be added.")
+	case errors.Is(err, service.ErrProofs):
+		return refuse(ProblemFittingFull, "The fitting has measurements of %d times already.", service.MaxProofs)
 	case errors.Is(err, service.ErrNoTag):
 		return refuse(ProblemPreconditionRequired, "There is no If-Match.")
 	case errors.Is(err, service.ErrStale):
-		return refuse(ProblemStale, "The version is not the one that If-Match names.")
+		return refuse(ProblemStale, "It is not as it was when the caller saw what If-Match names.")
 	case errors.Is(err, service.ErrState):
 		return refuse(ProblemRulesetState, "The version is not in the state for this.")
 	case errors.Is(err, service.ErrExists):

@@ -37,10 +37,14 @@ type replica struct {
 	keys  *service.Keyring
 }
 
-func newReplica(t testing.TB, st recordStore, signer note.Signer) replica {
+func newReplica(t testing.TB, st recordStore, signer note.Signer, more ...string) replica {
 	t.Helper()
 	snapshots := service.NewSnapshots(st, slog.New(slog.DiscardHandler), time.Now)
-	if err := snapshots.Start(t.Context(), [][]byte{[]byte(zzLaw)}); err != nil {
+	law := [][]byte{[]byte(zzLaw)}
+	for _, text := range more {
+		law = append(law, []byte(text))
+	}
+	if err := snapshots.Start(t.Context(), law); err != nil {
 		t.Fatal(err)
 	}
 	ctx, cancel := context.WithCancel(t.Context())
@@ -133,6 +137,7 @@ type neighbours struct {
 	yard, approver, tarn header
 	kept                 []string // ids of the yard's assessments
 	key                  string   // id of a key of the yard
+	fitting              string   // address of a fitting of the yard
 	ids                  []string // nobody could know of these but from the yard
 	words                []string // only the yard uses these
 }
@@ -154,21 +159,25 @@ func newNeighbours(t testing.TB, st recordStore, url string) neighbours {
 	n.kept = append(n.kept, decode[service.Assessment](t, r).ID)
 	r = wantStatus(t, "trip", call(t, n.h, "POST", "/v1/trips?through=ZZ", yardRig, n.yard, onceKey("trip")), 200)
 	n.kept = append(n.kept, decode[service.TripAssessment](t, r).Kept...)
+	r = wantStatus(t, "fit", call(t, n.h, "POST", "/v1/fittings", yardFitting, n.yard, onceKey("fit")), 201)
+	n.fitting = r.Header.Get("Location")
+	wantStatus(t, "proof", call(t, n.h, "POST", n.fitting+"/proofs", `{"polarity":"correct"}`, n.yard, onceKey("proof")), 201)
 	r = wantStatus(t, "key", call(t, n.h, "POST", "/v1/keys", `{"name":"Saltmarsh Yard","scopes":["read"]}`, n.yard), 201)
 	n.key = decode[api.IssuedKey](t, r).ID
 
-	n.ids = append([]string{saltmarshYard}, n.kept...)
+	n.ids = append([]string{saltmarshYard, strings.TrimPrefix(n.fitting, "/v1/fittings/")}, n.kept...)
 	for _, k := range decode[api.KeyPage](t, call(t, n.h, "GET", "/v1/keys", "", n.yard)).Items {
 		n.ids = append(n.ids, k.ID)
 	}
 	n.ids = append(n.ids, decode[service.Head](t, call(t, n.h, "GET", "/v1/log", "", n.yard)).Root)
 	n.words = []string{"house-yard", "house.brakes", "yard-book", "Saltmarsh", "613 kg"}
-	if len(n.kept) != 2 || len(n.ids) != 7 {
+	if len(n.kept) != 2 || len(n.ids) != 8 {
 		t.Fatalf("the yard has the assessments %v, and is told by %v", n.kept, n.ids)
 	}
 
 	// Tarn Valley has something too, so that its lists are not empty anyway.
 	wantStatus(t, "assess", call(t, n.h, "POST", "/v1/assessments", valleyRig, n.tarn), 201)
+	wantStatus(t, "fit", call(t, n.h, "POST", "/v1/fittings", valleyFitting, n.tarn), 201)
 	return n
 }
 
@@ -192,6 +201,7 @@ func (n neighbours) operations() map[string]neighbourly {
 		"getAssessment":          {target: kept, theirs: true},
 		"replayAssessment":       {target: kept + "/replay", theirs: true},
 		"proveAssessment":        {target: kept + "/proof", theirs: true},
+		"getAssessmentReport":    {target: kept + "/report", theirs: true},
 		"getRuleset":             {target: "/v1/rulesets/house-yard", theirs: true},
 		"listRulesetVersions":    {target: "/v1/rulesets/house-yard/versions", theirs: true},
 		"getRulesetVersion":      {target: path, theirs: true},
@@ -204,6 +214,14 @@ func (n neighbours) operations() map[string]neighbourly {
 		"withdrawRulesetVersion": {target: path + "/withdraw", body: `{"reason":"No more."}`, theirs: true},
 		"revokeKey":              {target: "/v1/keys/" + n.key, theirs: true},
 
+		"getFitting":       {target: n.fitting, theirs: true},
+		"addFittingProof":  {target: n.fitting + "/proofs", body: floatReadings, theirs: true},
+		"getFittingRecord": {target: n.fitting + "/record", theirs: true},
+		"replayFitting":    {target: n.fitting + "/replay", theirs: true},
+		"proveFitting":     {target: n.fitting + "/log", theirs: true},
+		"signOffFitting":   {target: n.fitting + "/sign-off", body: signature, theirs: true},
+
+		"listFittings":      {target: "/v1/fittings?limit=100", status: 200},
 		"listAssessments":   {target: "/v1/assessments?limit=100", status: 200},
 		"getLogHead":        {target: "/v1/log", status: 200},
 		"getLogConsistency": {target: "/v1/log/consistency?from=1&to=1", status: 200},
@@ -215,9 +233,16 @@ func (n neighbours) operations() map[string]neighbourly {
 		"listKeys":          {target: "/v1/keys", status: 200},
 
 		"createAssessment": {target: "/v1/assessments", body: valleyRig, status: 201},
+		"createLoads":      {target: "/v1/loads", body: valleyRig, status: 200},
+		"createLimits":     {target: "/v1/limits", body: valleyRig, status: 200},
+		"createFitting":    {target: "/v1/fittings", body: valleyFitting, status: 201},
 		"createTrip":       {target: "/v1/trips?through=ZZ", body: valleyRig, status: 200},
 		"createRuleset":    {target: "/v1/rulesets", body: strings.NewReplacer("house-yard", "house-tarn", "house.brakes", "house.tarn", "yard-book", "tarn-book", "Saltmarsh Yard", "Tarn Valley").Replace(yardRules), headers: []header{asYAML}, status: 201},
 		"createKey":        {target: "/v1/keys", body: `{"name":"Tarn Valley","scopes":["read"]}`, status: 201},
+
+		"getDocs":        {target: "/docs", status: 200},
+		"getDocsAsset":   {target: "/docs/page.css", everybodys: true, status: 200},
+		"getProblemKind": {target: "/problems/invalid-rig", everybodys: true, status: 200},
 
 		"getContract":  {target: "/openapi.json", status: 200},
 		"getLiveness":  {target: "/livez", status: 200},
@@ -351,6 +376,8 @@ func (n neighbours) ask(t *testing.T, op openapi.Operation, c neighbourly) {
 			path, _, _ := strings.Cut(c.target, "/approve")
 			path, _, _ = strings.Cut(path, "/publish")
 			path, _, _ = strings.Cut(path, "/withdraw")
+			path, _, _ = strings.Cut(path, "/proofs")
+			path, _, _ = strings.Cut(path, "/sign-off")
 			tries["its tag"] = append(slices.Clone(hs), match(wantStatus(t, path, call(t, n.h, "GET", path, "", n.yard), 200)))
 			tries["any tag"] = append(slices.Clone(hs), anyTag)
 			tries["another tag"] = append(slices.Clone(hs), header{"If-Match", `"gone"`})
@@ -358,7 +385,7 @@ func (n neighbours) ask(t *testing.T, op openapi.Operation, c neighbourly) {
 	}
 	for _, p := range op.Parameters {
 		if p.Name == "Idempotency-Key" {
-			for _, key := range []string{"draft", "approve", "publish", "assess"} {
+			for _, key := range []string{"draft", "approve", "publish", "assess", "fit", "proof"} {
 				tries["key "+key] = append(slices.Clone(hs), anyTag, onceKey(key))
 			}
 		}
@@ -404,6 +431,10 @@ func TestNeighboursIdempotencyKeys(t *testing.T) {
 			return first
 		}
 		do("assess", "/v1/assessments", yardRig, 201, n.tarn)
+		do("fit", "/v1/fittings", yardFitting, 201, n.tarn)
+		own := wantStatus(t, "fit", call(t, n.h, "POST", "/v1/fittings", valleyFitting, n.tarn), 201).Header.Get("Location")
+		proven := do("proof", own+"/proofs", floatReadings, 201, n.tarn)
+		do("signature", own+"/sign-off", signature, 200, n.tarn, match(proven))
 		do("trip", "/v1/trips?through=ZZ", yardRig, 200, n.tarn)
 		draft := do("draft", "/v1/rulesets", yardRules, 201, n.tarn, asYAML)
 		next := do("approve", yardPath+"/approve", "", 200, tarnApprover, match(draft))

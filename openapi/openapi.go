@@ -94,6 +94,7 @@ type Operation struct {
 	Open       bool   // to callers of whom nothing is known
 	Scope      string // that it needs, if it is not open; ScopeAny for none in particular
 	Parameters []Parameter
+	Kinds      []string // media types of a success, in the order of the contract; several are for the caller to choose from
 }
 
 // ScopeAny is the x-scope of operations for every known caller.
@@ -137,6 +138,7 @@ var Operations = sync.OnceValue(func() []Operation {
 			Scope      string `yaml:"x-scope"`
 			Security   *[]any // nil for that of the whole contract
 			Parameters []refParameter
+			Responses  map[string]struct{ Content yaml.Node }
 		}
 		Components struct {
 			Parameters map[string]refParameter
@@ -160,11 +162,29 @@ var Operations = sync.OnceValue(func() []Operation {
 				}
 				op.Parameters = append(op.Parameters, Parameter{Name: p.Name, In: p.In, Schema: p.Schema.Schema})
 			}
+			op.Kinds = kinds(raw.Responses)
 			ops = append(ops, op)
 		}
 	}
 	return ops
 })
+
+// kinds are the media types in which the successes of an operation travel.
+func kinds(responses map[string]struct{ Content yaml.Node }) []string {
+	var out []string
+	for _, status := range slices.Sorted(maps.Keys(responses)) {
+		if !strings.HasPrefix(status, "2") {
+			continue
+		}
+		content := responses[status].Content.Content // names and values in turn
+		for i := 0; i < len(content); i += 2 {
+			if kind := content[i].Value; !slices.Contains(out, kind) {
+				out = append(out, kind)
+			}
+		}
+	}
+	return out
+}
 
 func last(ref string) string { return ref[strings.LastIndexByte(ref, '/')+1:] }
 

@@ -246,12 +246,20 @@ func (a *Authoring) seen(ctx context.Context, id string, version int, match stri
 	if strings.TrimSpace(match) == "" {
 		return Version{}, ErrNoTag
 	}
-	for tag := range strings.SplitSeq(match, ",") {
-		if tag = strings.TrimSpace(tag); tag == "*" || tag == v.ETag() {
-			return v, nil
+	if !matches(match, v.ETag()) {
+		return Version{}, fmt.Errorf("%s version %d: %w", id, version, ErrStale)
+	}
+	return v, nil
+}
+
+// matches says whether an If-Match header (RFC 9110) names a tag.
+func matches(match, tag string) bool {
+	for one := range strings.SplitSeq(match, ",") {
+		if one = strings.TrimSpace(one); one == "*" || one == tag {
+			return true
 		}
 	}
-	return Version{}, fmt.Errorf("%s version %d: %w", id, version, ErrStale)
+	return false
 }
 
 // fit fails unless the check passes.

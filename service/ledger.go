@@ -44,11 +44,12 @@ type Head struct {
 	Key        string `json:"key"`        // verifier key of the signature
 }
 
-// Proof shows that an assessment is in the log of a size.
+// Proof shows that an assessment, or an entry of a fitting, is in the log of a
+// size.
 type Proof struct {
-	ID       string   `json:"id"`
+	ID       string   `json:"id"` // as the log names it
 	Index    int64    `json:"index"`
-	Leaf     string   `json:"leaf"`      // base64 of the leaf's bytes, see Record.Leaf
+	Leaf     string   `json:"leaf"`      // base64 of the leaf's bytes, see Record.Leaf and FittingEntry.Leaf
 	LeafHash string   `json:"leaf_hash"` // hex, RFC 6962
 	Path     []string `json:"path"`      // hex, from the leaf up
 	Head     Head     `json:"head"`
@@ -128,6 +129,40 @@ func (l *Ledger) Prove(ctx context.Context, id string) (Proof, error) {
 	if err != nil {
 		return Proof{}, err
 	}
+	return l.include(ctx, id, index, rec.Leaf(tenant), head)
+}
+
+// ProveFitting shows that everything that was written to a fitting of the tenant
+// is in its log as it is now, one proof an entry.
+func (l *Ledger) ProveFitting(ctx context.Context, id string) (All[Proof], error) {
+	tenant, err := TenantOf(ctx)
+	if err != nil {
+		return All[Proof]{}, err
+	}
+	rec, err := l.store.GetFitting(ctx, id)
+	if err != nil {
+		return All[Proof]{}, fmt.Errorf("get a fitting: %w", err)
+	}
+	head, err := l.Head(ctx)
+	if err != nil {
+		return All[Proof]{}, err
+	}
+	out := All[Proof]{Items: make([]Proof, len(rec.Entries))}
+	for i, e := range rec.Entries {
+		name := FittingLogID(id, e.Revision)
+		index, err := l.store.LogIndex(ctx, name)
+		if err != nil {
+			return All[Proof]{}, fmt.Errorf("find an entry of a fitting in the log: %w", err)
+		}
+		if out.Items[i], err = l.include(ctx, name, index, e.Leaf(tenant, id), head); err != nil {
+			return All[Proof]{}, err
+		}
+	}
+	return out, nil
+}
+
+// include proves a leaf within a head.
+func (l *Ledger) include(ctx context.Context, id string, index int64, leaf []byte, head Head) (Proof, error) {
 	nodes, err := proof.Inclusion(uint64(index), uint64(head.Size))
 	if err != nil {
 		return Proof{}, fmt.Errorf("prove place %d of %d: %w", index, head.Size, err)
@@ -136,7 +171,6 @@ func (l *Ledger) Prove(ctx context.Context, id string) (Proof, error) {
 	if err != nil {
 		return Proof{}, err
 	}
-	leaf := rec.Leaf(tenant)
 	return Proof{
 		ID: id, Index: index, Leaf: base64.StdEncoding.EncodeToString(leaf),
 		LeafHash: hex.EncodeToString(rfc6962.DefaultHasher.HashLeaf(leaf)), Path: path, Head: head,
@@ -197,6 +231,7 @@ type exportLine struct {
 	Index      *int64       `json:"index,omitempty"`
 	Hash       string       `json:"hash,omitempty"` // leaf hash, hex
 	Record     *exportEntry `json:"record,omitempty"`
+	Fitting    *exportStep  `json:"fitting,omitempty"`
 }
 
 // exportEntry is a record as Leaf reads it. Rig and answer are text, so that no
@@ -212,6 +247,19 @@ type exportEntry struct {
 	Verdict      string    `json:"verdict"`
 	Rig          string    `json:"rig"`
 	Answer       string    `json:"answer"`
+}
+
+// exportStep is an entry of a fitting as its Leaf reads it.
+type exportStep struct {
+	Tenant   string    `json:"tenant"`
+	ID       string    `json:"id"` // of the fitting
+	Revision int       `json:"revision"`
+	At       time.Time `json:"at"`
+	By       string    `json:"by"`
+	State    string    `json:"state"`
+	Engine   string    `json:"engine"`
+	Given    string    `json:"given"`
+	Made     string    `json:"made"`
 }
 
 const exportPage = 200
@@ -241,18 +289,8 @@ func (l *Ledger) Export(ctx context.Context, w io.Writer) error {
 			return fmt.Errorf("read the log from %d: it ends before its head of %d", from, head.Size)
 		}
 		for _, leaf := range leaves {
-			line := exportLine{Index: &leaf.Index, Hash: hex.EncodeToString(leaf.Hash)}
-			rec, err := l.store.Get(ctx, leaf.ID)
-			switch {
-			case err == nil:
-				line.Record = &exportEntry{
-					Tenant: tenant, ID: rec.ID, CreatedAt: rec.CreatedAt.UTC(), AsOf: rec.AsOf, KnownAt: rec.KnownAt.UTC(), Engine: rec.Engine,
-					Jurisdiction: rec.Jurisdiction, Verdict: string(rec.Verdict), Rig: string(rec.Rig), Answer: string(rec.Answer),
-				}
-				if rec.KnownAt.IsZero() {
-					line.Record.KnownAt = time.Time{}
-				}
-			case !errors.Is(err, ErrNotFound):
+			line, err := l.exported(ctx, tenant, leaf)
+			if err != nil && !errors.Is(err, ErrNotFound) {
 				return fmt.Errorf("read entry %d of the log: %w", leaf.Index, err)
 			}
 			if err := out.Encode(line); err != nil {
@@ -264,10 +302,42 @@ func (l *Ledger) Export(ctx context.Context, w io.Writer) error {
 	return nil
 }
 
+// exported is the line of a leaf. Next to ErrNotFound it has the hash alone.
+func (l *Ledger) exported(ctx context.Context, tenant string, leaf LogLeaf) (exportLine, error) {
+	line := exportLine{Index: &leaf.Index, Hash: hex.EncodeToString(leaf.Hash)}
+	if id, revision, ok := parseFittingLogID(leaf.ID); ok {
+		rec, err := l.store.GetFitting(ctx, id)
+		if err != nil {
+			return line, err
+		}
+		if revision < 1 || revision > len(rec.Entries) {
+			return line, ErrNotFound
+		}
+		e := rec.Entries[revision-1]
+		line.Fitting = &exportStep{
+			Tenant: tenant, ID: id, Revision: e.Revision, At: e.At.UTC(), By: e.By, State: string(e.State), Engine: e.Engine,
+			Given: string(e.Given), Made: string(e.Made),
+		}
+		return line, nil
+	}
+	rec, err := l.store.Get(ctx, leaf.ID)
+	if err != nil {
+		return line, err
+	}
+	line.Record = &exportEntry{
+		Tenant: tenant, ID: rec.ID, CreatedAt: rec.CreatedAt.UTC(), AsOf: rec.AsOf, Engine: rec.Engine,
+		Jurisdiction: rec.Jurisdiction, Verdict: string(rec.Verdict), Rig: string(rec.Rig), Answer: string(rec.Answer),
+	}
+	if !rec.KnownAt.IsZero() {
+		line.Record.KnownAt = rec.KnownAt.UTC()
+	}
+	return line, nil
+}
+
 // Verified is what an export was found to hold.
 type Verified struct {
 	Size    int64 // entries, as the signed head says
-	Records int   // entries whose record was there and matched
+	Records int   // entries whose assessment, or entry of a fitting, was there and matched
 	Bare    int   // entries given by their hash alone
 }
 
@@ -310,7 +380,7 @@ func VerifyExport(r io.Reader, verifier note.Verifier) (Verified, error) {
 		if err != nil {
 			return v, err
 		}
-		if entry.Record != nil {
+		if entry.Record != nil || entry.Fitting != nil {
 			v.Records++
 		} else {
 			v.Bare++
@@ -335,8 +405,8 @@ func VerifyExport(r io.Reader, verifier note.Verifier) (Verified, error) {
 	return v, nil
 }
 
-// check returns the leaf hash of an entry, worked out from its record if that
-// is there.
+// check returns the leaf hash of an entry, worked out from what it is over if
+// that is there.
 func (l exportLine) check(index int64, origin string) ([]byte, error) {
 	if l.Index == nil || *l.Index != index {
 		return nil, fmt.Errorf("entry %d is missing or out of order", index)
@@ -345,19 +415,30 @@ func (l exportLine) check(index int64, origin string) ([]byte, error) {
 	if err != nil || len(sum) != rfc6962.DefaultHasher.Size() {
 		return nil, fmt.Errorf("entry %d: the hash cannot be read", index)
 	}
-	if l.Record == nil {
+	var tenant, name string
+	var leaf []byte
+	switch e, f := l.Record, l.Fitting; {
+	case e != nil && f != nil:
+		return nil, fmt.Errorf("entry %d is said to be two things", index)
+	case e != nil:
+		tenant, name = e.Tenant, e.ID
+		leaf = Record{
+			Summary: Summary{ID: e.ID, CreatedAt: e.CreatedAt, AsOf: e.AsOf, Jurisdiction: e.Jurisdiction, Verdict: rules.Verdict(e.Verdict)},
+			KnownAt: e.KnownAt, Engine: e.Engine, Rig: []byte(e.Rig), Answer: []byte(e.Answer),
+		}.Leaf(e.Tenant)
+	case f != nil:
+		tenant, name = f.Tenant, FittingLogID(f.ID, f.Revision)
+		leaf = FittingEntry{
+			Revision: f.Revision, At: f.At, By: f.By, State: FittingState(f.State), Engine: f.Engine, Given: []byte(f.Given), Made: []byte(f.Made),
+		}.Leaf(f.Tenant, f.ID)
+	default:
 		return sum, nil
 	}
-	e := l.Record
-	if Origin(e.Tenant) != origin {
+	if Origin(tenant) != origin {
 		return nil, fmt.Errorf("entry %d belongs to another log", index)
 	}
-	leaf := Record{
-		Summary: Summary{ID: e.ID, CreatedAt: e.CreatedAt, AsOf: e.AsOf, Jurisdiction: e.Jurisdiction, Verdict: rules.Verdict(e.Verdict)},
-		KnownAt: e.KnownAt, Engine: e.Engine, Rig: []byte(e.Rig), Answer: []byte(e.Answer),
-	}.Leaf(e.Tenant)
 	if got := rfc6962.DefaultHasher.HashLeaf(leaf); hex.EncodeToString(got) != l.Hash {
-		return nil, fmt.Errorf("entry %d (%s) is not what was logged", index, e.ID)
+		return nil, fmt.Errorf("entry %d (%s) is not what was logged", index, name)
 	}
 	return sum, nil
 }

@@ -22,7 +22,7 @@ type All[T any] struct {
 	Items []T `json:"items"`
 }
 
-// Sizes of a page of assessments.
+// Sizes of a page.
 const (
 	DefaultLimit = 20
 	MaxLimit     = 100
@@ -38,30 +38,42 @@ type Query struct {
 
 // List gives a page of what was kept, newest first.
 func (s *Assessor) List(ctx context.Context, q Query) (Page[Summary], error) {
-	limit := q.Limit
+	return paged(q.Limit, q.Cursor, func(after *Position, limit int) ([]Summary, error) {
+		items, err := s.store.List(ctx, Filter{Jurisdiction: q.Jurisdiction, Verdict: q.Verdict, After: after, Limit: limit})
+		if err != nil {
+			return nil, fmt.Errorf("list assessments: %w", err)
+		}
+		for i := range items {
+			items[i].CreatedAt = items[i].CreatedAt.UTC()
+		}
+		return items, nil
+	})
+}
+
+// paged gives the page at a cursor of a list that find reads.
+func paged[T interface{ Position() Position }](limit int, at string, find func(after *Position, limit int) ([]T, error)) (Page[T], error) {
 	if limit <= 0 {
 		limit = DefaultLimit
 	}
 	limit = min(limit, MaxLimit)
-	f := Filter{Jurisdiction: q.Jurisdiction, Verdict: q.Verdict, Limit: limit + 1} // one more tells whether a page follows
-	if q.Cursor != "" {
-		after, err := parseCursor(q.Cursor)
+	var after *Position
+	if at != "" {
+		p, err := parseCursor(at)
 		if err != nil {
-			return Page[Summary]{}, err
+			return Page[T]{}, err
 		}
-		f.After = &after
+		after = &p
 	}
-	items, err := s.store.List(ctx, f)
+	items, err := find(after, limit+1) // one more tells whether a page follows
 	if err != nil {
-		return Page[Summary]{}, fmt.Errorf("list assessments: %w", err)
+		return Page[T]{}, err
 	}
-	page := Page[Summary]{Items: make([]Summary, 0, limit)}
+	page := Page[T]{Items: make([]T, 0, limit)}
 	for i, it := range items {
 		if i == limit {
-			page.Next = cursor(items[limit-1].position())
+			page.Next = cursor(items[limit-1].Position())
 			break
 		}
-		it.CreatedAt = it.CreatedAt.UTC()
 		page.Items = append(page.Items, it)
 	}
 	return page, nil

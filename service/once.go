@@ -41,6 +41,18 @@ func (s inStep) Put(ctx context.Context, r Record) error { return s.of(ctx).Put(
 
 func (s inStep) Get(ctx context.Context, id string) (Record, error) { return s.of(ctx).Get(ctx, id) }
 
+func (s inStep) PutFitting(ctx context.Context, f FittingSummary, plan FittingEntry) error {
+	return s.of(ctx).PutFitting(ctx, f, plan)
+}
+
+func (s inStep) AppendFitting(ctx context.Context, id string, e FittingEntry) error {
+	return s.of(ctx).AppendFitting(ctx, id, e)
+}
+
+func (s inStep) GetFitting(ctx context.Context, id string) (FittingRecord, error) {
+	return s.of(ctx).GetFitting(ctx, id)
+}
+
 func (s inStep) PutDraft(ctx context.Context, v Version, tag string) error {
 	return s.of(ctx).PutDraft(ctx, v, tag)
 }

@@ -6,7 +6,6 @@ package service
 import (
 	"bytes"
 	"context"
-	"crypto/rand"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -36,6 +35,7 @@ type Assessor struct {
 	law   *Snapshots
 	store Store
 	now   func() time.Time
+	ids   func() string
 }
 
 // New returns the use cases over a library that stays as it is and a store. The
@@ -46,7 +46,7 @@ func New(book *rules.Book, store Store, now func() time.Time) *Assessor {
 
 // NewLive is New with law that changes as versions are published.
 func NewLive(law *Snapshots, store Store, now func() time.Time) *Assessor {
-	return &Assessor{law: law, store: store, now: now}
+	return &Assessor{law: law, store: store, now: now, ids: RandomID}
 }
 
 // Assessment is a rig and the answer to it. ID and CreatedAt are set only if
@@ -131,9 +131,8 @@ func (s *Assessor) AssessKnown(ctx context.Context, document []byte, known time.
 	if !record {
 		return a, nil
 	}
-	// 26 letters and digits hold 130 random bits: an id cannot be guessed.
 	// Stores keep microseconds, so that is all the time that is claimed.
-	a.ID, a.CreatedAt = rand.Text(), now.Truncate(time.Microsecond)
+	a.ID, a.CreatedAt = s.ids(), now.Truncate(time.Microsecond)
 	err = s.store.Put(ctx, Record{
 		Summary: Summary{
 			ID: a.ID, CreatedAt: a.CreatedAt, Jurisdiction: answer.Jurisdiction, AsOf: answer.AsOf,
@@ -202,29 +201,9 @@ func (s *Assessor) Replay(ctx context.Context, id string) (Replay, error) {
 	if err != nil {
 		return Replay{}, fmt.Errorf("get an assessment: %w", err)
 	}
-	var then struct {
-		AsOf     string             `json:"as_of"`
-		Rulesets []rules.RulesetRef `json:"rulesets"`
-	}
-	if err := json.Unmarshal(rec.Answer, &then); err != nil {
-		return Replay{}, fmt.Errorf("read the recorded answer: %w", err)
-	}
-	day, err := rig.ParseDay(then.AsOf)
+	_, answer, err := s.again(ctx, rec)
 	if err != nil {
-		return Replay{}, fmt.Errorf("read the recorded day: %w", err)
-	}
-	r, err := decode(rec.Rig)
-	if err != nil {
-		// Not wrapped: the fault is not in what the caller sent.
-		return Replay{}, fmt.Errorf("read the recorded rig: %v", err)
-	}
-	versions, err := s.law.under(ctx, then.Rulesets)
-	if err != nil {
-		return Replay{}, fmt.Errorf("find the rulesets of then: %w", err)
-	}
-	answer, err := rules.AssessUnder(r, day, versions)
-	if err != nil {
-		return Replay{}, fmt.Errorf("assess the recorded rig: %w: %w", ErrRulesetUnavailable, err)
+		return Replay{}, err
 	}
 	out := Replay{RecordedSHA256: digest(rec.Answer)}
 	if out.Answer, err = json.Marshal(answer); err != nil {
@@ -233,4 +212,39 @@ func (s *Assessor) Replay(ctx context.Context, id string) (Replay, error) {
 	out.ReplayedSHA256 = digest(out.Answer)
 	out.Same = bytes.Equal(rec.Answer, out.Answer)
 	return out, nil
+}
+
+// again evaluates a record anew, for the day and with the ruleset versions of
+// then.
+func (s *Assessor) again(ctx context.Context, rec Record) (*rig.Rig, *rules.Answer, error) {
+	var then struct {
+		AsOf     string             `json:"as_of"`
+		Rulesets []rules.RulesetRef `json:"rulesets"`
+	}
+	if err := json.Unmarshal(rec.Answer, &then); err != nil {
+		return nil, nil, fmt.Errorf("read the recorded answer: %w", err)
+	}
+	return s.under(ctx, rec.Rig, then.AsOf, then.Rulesets)
+}
+
+// under evaluates a recorded rig for a day with ruleset versions.
+func (s *Assessor) under(ctx context.Context, document []byte, asOf string, rulesets []rules.RulesetRef) (*rig.Rig, *rules.Answer, error) {
+	day, err := rig.ParseDay(asOf)
+	if err != nil {
+		return nil, nil, fmt.Errorf("read the recorded day: %w", err)
+	}
+	r, err := decode(document)
+	if err != nil {
+		// Not wrapped: the fault is not in what the caller sent.
+		return nil, nil, fmt.Errorf("read the recorded rig: %v", err)
+	}
+	versions, err := s.law.under(ctx, rulesets)
+	if err != nil {
+		return nil, nil, fmt.Errorf("find the rulesets of then: %w", err)
+	}
+	answer, err := rules.AssessUnder(r, day, versions)
+	if err != nil {
+		return nil, nil, fmt.Errorf("assess the recorded rig: %w: %w", ErrRulesetUnavailable, err)
+	}
+	return r, answer, nil
 }

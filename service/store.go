@@ -19,6 +19,7 @@ import (
 // with an error that wraps ErrUnavailable if the store cannot be reached.
 type Store interface {
 	Assessments
+	Fittings
 	// Status says what kind of store this is and how it does. Next to an error
 	// it still says the kind. It needs no caller.
 	Status(ctx context.Context) (StoreStatus, error)
@@ -50,6 +51,24 @@ type Assessments interface {
 	// List returns summaries that pass the filter, newest first and, of one
 	// time, the greater id first.
 	List(ctx context.Context, f Filter) ([]Summary, error)
+}
+
+// Fittings keeps fittings as what was written to them, one entry after another.
+// An entry is never changed or removed, and none follows the signature.
+type Fittings interface {
+	// PutFitting keeps a fitting under a new id with its first entry, the plan, and
+	// enters that into the tenant's log in the same step; it fails if the id is
+	// taken. Times are in whole microseconds.
+	PutFitting(ctx context.Context, f FittingSummary, plan FittingEntry) error
+	// AppendFitting adds the entry that follows and enters it into the tenant's
+	// log in the same step. It fails with ErrSigned if the fitting is signed, and
+	// with ErrStale unless the revision of the entry is the next.
+	AppendFitting(ctx context.Context, id string, e FittingEntry) error
+	// GetFitting returns a fitting with all its entries in their order.
+	GetFitting(ctx context.Context, id string) (FittingRecord, error)
+	// ListFittings returns summaries that pass the filter, newest first and, of
+	// one time, the greater id first.
+	ListFittings(ctx context.Context, f FittingFilter) ([]FittingSummary, error)
 }
 
 // Reply is what was answered to a request that carried an idempotency key.
@@ -163,16 +182,17 @@ type Version struct {
 }
 
 // Log is the append-only record of what was kept: one Merkle tree a tenant
-// (RFC 6962 hashing), whose leaves Put enters.
+// (RFC 6962 hashing), whose leaves Put, PutFitting and AppendFitting enter.
 type Log interface {
 	// LogSize is the number of leaves.
 	LogSize(ctx context.Context) (int64, error)
-	// LogIndex is the place of an assessment in the log.
+	// LogIndex is the place of an assessment in the log, or of an entry of a
+	// fitting (FittingLogID).
 	LogIndex(ctx context.Context, id string) (int64, error)
 	// LogNodes returns hashes of the tree, by level (0 for leaves) and index
 	// within the level, of complete subtrees only.
 	LogNodes(ctx context.Context, ids []NodeID) ([][]byte, error)
-	// LogLeaves returns leaf hashes and assessment ids from a place on, at most n.
+	// LogLeaves returns leaf hashes and ids from a place on, at most n.
 	LogLeaves(ctx context.Context, from int64, n int) ([]LogLeaf, error)
 }
 
@@ -185,8 +205,8 @@ type NodeID struct {
 // LogLeaf is an entry of the log.
 type LogLeaf struct {
 	Index int64
-	ID    string // of the assessment
-	Hash  []byte // RFC 6962 leaf hash of Record.Leaf
+	ID    string // of the assessment, or FittingLogID of the entry
+	Hash  []byte // RFC 6962 leaf hash of Record.Leaf or FittingEntry.Leaf
 }
 
 // Record is an assessment as a store keeps it. Rig and Answer are JSON whose
@@ -211,9 +231,10 @@ type Summary struct {
 	AnswerSHA256 string        `json:"answer_sha256"`
 }
 
-func (s Summary) position() Position { return Position{CreatedAt: s.CreatedAt, ID: s.ID} }
+// Position is its place in the list.
+func (s Summary) Position() Position { return Position{CreatedAt: s.CreatedAt, ID: s.ID} }
 
-// Position is a place in the list of assessments. It stays where it is while
+// Position is a place in the list of assessments or fittings. It stays where it is while
 // others come and go.
 type Position struct {
 	CreatedAt time.Time

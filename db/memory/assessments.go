@@ -2,7 +2,6 @@ package memory
 
 import (
 	"bytes"
-	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -24,13 +23,11 @@ func (s *Store) Put(ctx context.Context, r service.Record) error {
 			return errors.New("the id is taken")
 		}
 		place := entry{service.Position{CreatedAt: r.CreatedAt, ID: r.ID}, tenant}
-		i, _ := slices.BinarySearchFunc(d.order, place, func(a, b entry) int {
-			return cmp.Or(a.Compare(b.Position), cmp.Compare(a.tenant, b.tenant))
-		})
+		i, _ := slices.BinarySearchFunc(d.order, place, entry.compare)
 		d.order = slices.Insert(d.order, i, place)
 		d.records.put(at, copyRecord(r))
 		d.size += size(r)
-		d.enter(tenant, r)
+		d.enter(tenant, r.ID, r.Leaf(tenant))
 		return nil
 	})
 	if err != nil {

@@ -17,7 +17,11 @@ type data struct {
 	order   []entry // of the records, oldest first
 	size    int     // bytes of all rigs and answers
 
-	// The logs. They outlast the records, and remember ids that are gone.
+	fittings     table[owned[string], service.FittingRecord]
+	fittingOrder []entry // oldest first
+	fitted       int     // bytes of all their entries
+
+	// The logs. They outlast the records and fittings, and remember ids that are gone.
 	lengths table[string, int64] // by tenant
 	entered table[owned[int64], string]
 	places  table[owned[string], int64]
@@ -40,7 +44,8 @@ type versionID struct {
 	number          int
 }
 
-// entry is a record's place among all records.
+// entry is the place of a record among all records, or of a fitting among all
+// fittings.
 type entry struct {
 	service.Position
 	tenant string
@@ -52,6 +57,7 @@ func (d *data) over() data {
 	return data{
 		tenants: d.tenants.over(), keys: d.keys.over(), versions: d.versions.over(), mark: d.mark,
 		records: d.records.over(), order: slices.Clip(d.order), size: d.size, // clipped: an insert copies
+		fittings: d.fittings.over(), fittingOrder: slices.Clip(d.fittingOrder), fitted: d.fitted,
 		lengths: d.lengths.over(), entered: d.entered.over(), places: d.places.over(), nodes: d.nodes.over(),
 		replies: d.replies.over(), answered: slices.Clip(d.answered), spoken: d.spoken,
 	}
@@ -65,6 +71,8 @@ func (d *data) pour(into *data) {
 	into.mark = d.mark
 	d.records.pour()
 	into.order, into.size = d.order, d.size
+	d.fittings.pour()
+	into.fittingOrder, into.fitted = d.fittingOrder, d.fitted
 	d.lengths.pour()
 	d.entered.pour()
 	d.places.pour()
@@ -73,14 +81,20 @@ func (d *data) pour(into *data) {
 	into.answered, into.spoken = d.answered, d.spoken
 }
 
-// trim drops the oldest records and the oldest replies while there are too
-// many. It is for data that lies over no other.
+// trim drops the oldest records, fittings and replies while there are too many
+// of a kind. It is for data that lies over no other.
 func (d *data) trim(records, bytes int) {
 	for len(d.order) > records || d.size > bytes {
 		oldest := owned[string]{d.order[0].tenant, d.order[0].ID}
 		d.size -= size(d.records.own[oldest])
 		delete(d.records.own, oldest)
 		d.order = d.order[1:]
+	}
+	for len(d.fittingOrder) > records || d.fitted > bytes {
+		oldest := owned[string]{d.fittingOrder[0].tenant, d.fittingOrder[0].ID}
+		d.fitted -= fittingSize(d.fittings.own[oldest])
+		delete(d.fittings.own, oldest)
+		d.fittingOrder = d.fittingOrder[1:]
 	}
 	for len(d.answered) > records || d.spoken > bytes {
 		oldest := d.answered[0]

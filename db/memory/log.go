@@ -13,15 +13,15 @@ import (
 // hash is a node of the tree; arrays take half the room of slices.
 type hash = [sha256.Size]byte
 
-// enter appends a record to the tenant's log. Only complete subtrees are kept,
+// enter appends a leaf to the tenant's log. Only complete subtrees are kept,
 // which never change: the new leaf, and every subtree that it completes.
-func (d *data) enter(tenant string, r service.Record) {
+func (d *data) enter(tenant, name string, leaf []byte) {
 	length, _ := d.lengths.get(tenant)
 	d.lengths.put(tenant, length+1)
-	d.entered.put(owned[int64]{tenant, length}, r.ID)
-	d.places.put(owned[string]{tenant, r.ID}, length)
+	d.entered.put(owned[int64]{tenant, length}, name)
+	d.places.put(owned[string]{tenant, name}, length)
 
-	sum := hash(rfc6962.DefaultHasher.HashLeaf(r.Leaf(tenant)))
+	sum := hash(rfc6962.DefaultHasher.HashLeaf(leaf))
 	id := service.NodeID{Index: uint64(length)}
 	d.nodes.put(owned[service.NodeID]{tenant, id}, sum)
 	for ; id.Index%2 == 1; d.nodes.put(owned[service.NodeID]{tenant, id}, sum) {

@@ -40,8 +40,8 @@ var _ service.FullStore = (*Store)(nil)
 func New(records int) *Store { return NewBounded(records, 0) }
 
 // NewBounded is New with the size of the rigs and answers kept; 0 is
-// DefaultBytes. The replies that Once gives again are kept within the same
-// bounds, apart from the records.
+// DefaultBytes. Fittings, and the replies that Once gives again, are kept within
+// the same bounds, each apart from the records.
 func NewBounded(records, size int) *Store {
 	s := newStore()
 	s.records, s.bytes = records, size

@@ -163,6 +163,66 @@ func TestOldestRepliesGo(t *testing.T) {
 	}
 }
 
+// TestOldestFittingsGo: they are bounded like records and apart from them, and
+// the log keeps what was written to those that have gone.
+func TestOldestFittingsGo(t *testing.T) {
+	fitting := func(n int) service.FittingSummary {
+		return service.FittingSummary{ID: fmt.Sprint("F", n), CreatedAt: time.UnixMicro(int64(n))}
+	}
+	entry := func(revision, size int) service.FittingEntry {
+		return service.FittingEntry{Revision: revision, State: service.FittingOpen, Given: make([]byte, size/2), Made: make([]byte, size-size/2)}
+	}
+	for name, s := range bounded() {
+		t.Run(name, func(t *testing.T) {
+			if err := s.Put(ctx(t), record(0, 11)); err != nil {
+				t.Fatalf("Put: %v", err)
+			}
+			for n := range 5 {
+				if err := s.PutFitting(ctx(t), fitting(n), entry(1, 11)); err != nil {
+					t.Fatalf("PutFitting: %v", err)
+				}
+			}
+			for n, want := range []bool{false, false, true, true, true} {
+				if _, err := s.GetFitting(ctx(t), fitting(n).ID); (err == nil) != want || err != nil && !errors.Is(err, service.ErrNotFound) {
+					t.Errorf("fitting %d: %v, want it kept: %v", n, err, want)
+				}
+			}
+			items, err := s.ListFittings(ctx(t), service.FittingFilter{Limit: 10})
+			if err != nil || len(items) != 3 || items[0].ID != "F4" || items[2].ID != "F2" {
+				t.Errorf("listed are %v (%v), want F4, F3, F2", items, err)
+			}
+			if !kept(t, s, 0) {
+				t.Error("a record went to make room for fittings")
+			}
+			if n, err := s.LogSize(ctx(t)); err != nil || n != 6 {
+				t.Errorf("the log has %d entries (%v), want 6", n, err)
+			}
+			if s.PutFitting(ctx(t), fitting(0), entry(1, 11)) == nil {
+				t.Error("the id of a fitting that has gone was taken again")
+			}
+		})
+	}
+	// What is written to a fitting counts as well.
+	s := memory.NewBounded(0, 40)
+	for n := range 2 {
+		if err := s.PutFitting(ctx(t), fitting(n), entry(1, 15)); err != nil {
+			t.Fatalf("PutFitting: %v", err)
+		}
+	}
+	if err := s.AppendFitting(ctx(t), "F1", entry(2, 15)); err != nil {
+		t.Fatalf("AppendFitting: %v", err)
+	}
+	if _, err := s.GetFitting(ctx(t), "F0"); !errors.Is(err, service.ErrNotFound) {
+		t.Errorf("the oldest is still there (%v)", err)
+	}
+	if err := s.AppendFitting(ctx(t), "F1", entry(3, 15)); err == nil {
+		t.Error("a fitting larger than the store was taken")
+	}
+	if f, err := s.GetFitting(ctx(t), "F1"); err != nil || f.Revision != 2 {
+		t.Errorf("after that it is %+v (%v)", f.FittingSummary, err)
+	}
+}
+
 // TestStepIsOver: a store that Once gave is of no use afterwards, and does no
 // harm.
 func TestStepIsOver(t *testing.T) {

@@ -137,6 +137,7 @@ type seen struct {
 	Keys     []service.Key
 	Versions []service.Version
 	Leaves   []service.LogLeaf
+	Fittings []service.FittingRecord
 }
 
 func look(ctx context.Context, t *testing.T, s *postgres.Store) seen {
@@ -166,6 +167,13 @@ func look(ctx context.Context, t *testing.T, s *postgres.Store) seen {
 	}
 	v.Leaves, err = s.LogLeaves(ctx, 0, 1000)
 	check(err)
+	fittings, err := s.ListFittings(ctx, service.FittingFilter{Limit: 1000})
+	check(err)
+	for _, f := range fittings {
+		r, err := s.GetFitting(ctx, f.ID)
+		check(err)
+		v.Fittings = append(v.Fittings, r)
+	}
 	return v
 }
 
@@ -191,6 +199,9 @@ func furnish(ctx context.Context, t *testing.T, s *postgres.Store, name string) 
 	check(s.PutKey(ctx, service.Key{ID: name, Name: name, Digest: sha256.Sum256([]byte(name)), Scopes: service.Scopes, CreatedAt: day}))
 	check(s.PutKey(ctx, service.Key{ID: name + "2", Name: name, Scopes: service.Scopes[:1], CreatedAt: day, ExpiresAt: day.AddDate(1, 0, 0)}))
 	check(s.RevokeKey(ctx, name+"2", day))
+	check(s.PutFitting(ctx, fitting(name+"-planned"), entry(1, service.FittingPlanned)))
+	check(s.PutFitting(ctx, fitting(name+"-signed"), entry(1, service.FittingPlanned)))
+	check(s.AppendFitting(ctx, name+"-signed", entry(2, service.FittingSigned)))
 	_, _, err := s.Once(ctx, "handover", [32]byte{1}, func(ctx context.Context, s service.FullStore) (service.Reply, error) {
 		r := record(name+"-once", day)
 		return service.Reply{Status: 201, Location: r.ID, ETag: `"e"`, Body: r.Answer}, s.Put(ctx, r)
@@ -233,8 +244,8 @@ func TestBackup(t *testing.T) {
 		if heads[tenant], err = service.NewLedger(s, signer).Head(ctx); err != nil {
 			t.Fatal(err)
 		}
-		if v := before[tenant]; len(v.Records) != 24 || len(v.Keys) != 2 || len(v.Versions) != 2 || len(v.Leaves) != 24 {
-			t.Fatalf("before: %d records, %d keys, %d versions, %d leaves", len(v.Records), len(v.Keys), len(v.Versions), len(v.Leaves))
+		if v := before[tenant]; len(v.Records) != 24 || len(v.Keys) != 2 || len(v.Versions) != 2 || len(v.Fittings) != 2 || len(v.Leaves) != 27 {
+			t.Fatalf("before: %d records, %d keys, %d versions, %d fittings, %d leaves", len(v.Records), len(v.Keys), len(v.Versions), len(v.Fittings), len(v.Leaves))
 		}
 	}
 	was, now := connect(t, url), connect(t, target)
@@ -316,8 +327,16 @@ func TestBackup(t *testing.T) {
 		"UPDATE assessments SET verdict = 'non_compliant'", "DELETE FROM assessments", "SELECT * FROM assessments_2026_11",
 		"UPDATE log_entries SET seq = 5", "DELETE FROM log_entries", "DELETE FROM log_tails",
 		"DELETE FROM ruleset_versions", "UPDATE idempotency_keys SET status = 500", "UPDATE tenants SET name = 'x'",
+		"UPDATE fittings SET state = 'proven'", "DELETE FROM fitting_entries",
 	} {
 		refused(t, conn, noPrivilege, sql)
+	}
+	refused(t, now, frozen, "DELETE FROM fitting_entries")
+	if err := restored.AppendFitting(home(t), "saltmarsh-signed", entry(3, service.FittingSigned)); !errors.Is(err, service.ErrSigned) {
+		t.Errorf("AppendFitting after the signature: %v, want ErrSigned", err)
+	}
+	if err := restored.AppendFitting(home(t), "saltmarsh-planned", entry(3, service.FittingOpen)); !errors.Is(err, service.ErrStale) {
+		t.Errorf("AppendFitting past the next: %v, want ErrStale", err)
 	}
 	refused(t, conn, frozen, "UPDATE ruleset_versions SET title = 'y'")
 	refused(t, now, frozen, "DELETE FROM ruleset_versions")

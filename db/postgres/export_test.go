@@ -7,6 +7,7 @@ var Statements = map[string]string{
 	"setTenant": setTenant, "setKey": setKey, "setSnapshot": setSnapshot,
 	"putAssessment": putAssessment, "getAssessment": getAssessment, "makePartitions": makePartitions,
 	"appendToLog": appendToLog, "logSize": logSize, "logIndex": logIndex, "logNodes": logNodes, "logLeaves": logLeaves,
+	"putFitting": putFitting, "appendFitting": appendFitting, "getFitting": getFitting, "fittingState": fittingState,
 	"putTenant": putTenant, "findTenant": findTenant,
 	"putKey": putKey, "findKey": findKey, "listKeys": listKeys, "revokeKey": revokeKey,
 	"importVersion": importVersion, "putDraft": putDraft, "replaceDraft": replaceDraft, "moveVersion": moveVersion,
@@ -18,6 +19,11 @@ var Statements = map[string]string{
 
 // List is the statement of a filter.
 func List(tenant string, f service.Filter) (query string, args []any) { return list(tenant, f) }
+
+// ListFittings is the statement of a filter.
+func ListFittings(tenant string, f service.FittingFilter) (query string, args []any) {
+	return listFittings(tenant, f)
+}
 
 // SchemaTable is where migrations are noted.
 const SchemaTable = schemaTable

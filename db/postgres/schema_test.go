@@ -258,6 +258,9 @@ func TestForgottenWhere(t *testing.T) {
 		}); err != nil {
 			t.Fatal(err)
 		}
+		if err := s.PutFitting(ctx, fitting(name), entry(1, service.FittingPlanned)); err != nil {
+			t.Fatal(err)
+		}
 		tenant, err := service.TenantOf(ctx)
 		if err != nil {
 			t.Fatal(err)
@@ -286,8 +289,12 @@ func TestForgottenWhere(t *testing.T) {
 		if n := ask[int](t, owner, "SELECT count(DISTINCT "+column+") FROM "+table); n != 2 {
 			t.Errorf("%s holds rows of %d tenants: the test shows nothing", table, n)
 		}
-		if n := ask[int](t, a, "SELECT count(*) FROM "+table+" WHERE "+column+" IS NOT NULL"); n != 1 {
-			t.Errorf("Saltmarsh Yard sees %d rows of %s, want its one", n, table)
+		want := 1
+		if table == "log_entries" { // the assessment and the fitting
+			want = 2
+		}
+		if n := ask[int](t, a, "SELECT count(*) FROM "+table+" WHERE "+column+" IS NOT NULL"); n != want {
+			t.Errorf("Saltmarsh Yard sees %d rows of %s, want its %d", n, table, want)
 		}
 		if n := ask[int](t, a, "SELECT count(*) FROM "+table+" WHERE "+column+" = $1", tarn); n != 0 {
 			t.Errorf("Saltmarsh Yard sees %d rows of Tarn Valley in %s", n, table)
@@ -308,9 +315,14 @@ func TestForgottenWhere(t *testing.T) {
 		"INSERT INTO log_heads VALUES ($1, 2, sha256('x'), now(), 'k', 'x')",
 		"INSERT INTO api_keys SELECT 'x', $1, name, secret_sha256, scopes FROM api_keys",
 		"INSERT INTO idempotency_keys VALUES ($1, 'x', sha256('x'), 200, '', '', '')",
+		"INSERT INTO fittings VALUES ($1, 'x', now(), 'AU', '2026-11-25', '', 'planned', 0)",
 		"INSERT INTO tenants VALUES (gen_random_uuid(), $1::uuid::text)",
 	} {
 		refused(t, a, noPrivilege, sql, tarn)
+	}
+	tag, err := a.Exec(t.Context(), "INSERT INTO fitting_entries VALUES ($1, 'tarn', 2, now(), 'ann', 'proven', 'x', '', '')", tarn)
+	if err != nil || tag.RowsAffected() != 0 || ask[int](t, owner, "SELECT revision FROM fittings WHERE id = 'tarn'") != 1 {
+		t.Errorf("Saltmarsh Yard wrote to a fitting of Tarn Valley: %v (%v)", tag, err)
 	}
 	refused(t, a, noPrivilege, versionInSQL, tarn, "x", "draft", "", nil)
 	refused(t, a, noPrivilege, versionInSQL, nil, "x", "published", "", day) // shipped
@@ -349,6 +361,103 @@ func TestNothingIsChanged(t *testing.T) {
 	exec(t, conn, "RESET ROLE")
 	if n := ask[int](t, conn, "SELECT count(*) FROM information_schema.role_table_grants WHERE table_schema = 'public' AND grantee = 'PUBLIC'"); n != 0 {
 		t.Errorf("everybody has %d grants", n)
+	}
+}
+
+// fitting and entry make what is written to a fitting.
+func fitting(id string) service.FittingSummary {
+	return service.FittingSummary{ID: id, CreatedAt: day, Jurisdiction: "AU-NSW", AsOf: "2026-11-25", State: service.FittingPlanned}
+}
+
+func entry(revision int, state service.FittingState) service.FittingEntry {
+	return service.FittingEntry{Revision: revision, At: day, By: "ann", State: state, Engine: "test", Given: []byte("{}"), Made: []byte("{}")}
+}
+
+// What was written to a fitting stays, and nothing is written after the
+// signature, even by the owner of the tables.
+func TestFittingsAreKept(t *testing.T) {
+	url := pgtest.New(t)
+	s := open(t, postgres.Config{URL: url})
+	owner, conn := connect(t, url), serve(t, url, saltmarsh)
+	for _, id := range []string{"planned", "signed"} {
+		if err := s.PutFitting(home(t), fitting(id), entry(1, service.FittingPlanned)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := s.AppendFitting(home(t), "signed", entry(2, service.FittingSigned)); err != nil {
+		t.Fatal(err)
+	}
+	contents := func() string {
+		t.Helper()
+		return ask[string](t, owner, `SELECT string_agg(line, E'\n' ORDER BY line) FROM (
+			SELECT f::text FROM fittings f UNION ALL SELECT e::text FROM fitting_entries e) AS lines (line)`)
+	}
+	before := contents()
+	for _, sql := range []string{
+		"UPDATE fittings SET state = 'signed'", "UPDATE fittings SET revision = revision + 1", "UPDATE fittings SET as_of = '2026-11-26'",
+		"DELETE FROM fittings", "TRUNCATE fittings CASCADE",
+		"UPDATE fitting_entries SET given = 'x'", "UPDATE fitting_entries SET state = 'proven'", "DELETE FROM fitting_entries", "TRUNCATE fitting_entries",
+		"INSERT INTO fittings SELECT tenant_id, 'x', created_at, jurisdiction, as_of, assessment_id, 'signed', 0 FROM fittings LIMIT 1",
+		"INSERT INTO fittings SELECT tenant_id, 'x', created_at, jurisdiction, as_of, assessment_id, 'planned', 4 FROM fittings LIMIT 1",
+		"ALTER TABLE fitting_entries DISABLE TRIGGER ALL",
+	} {
+		refused(t, conn, noPrivilege, sql)
+	}
+	for _, sql := range []string{
+		"UPDATE fittings SET state = 'planned' WHERE id = 'signed'", "UPDATE fittings SET revision = revision + 1 WHERE id = 'signed'",
+		"UPDATE fittings SET revision = 7 WHERE id = 'planned'", "UPDATE fittings SET state = 'proven' WHERE id = 'planned'",
+		"UPDATE fittings SET revision = revision + 1, created_at = now() WHERE id = 'planned'", "UPDATE fittings SET tenant_id = gen_random_uuid(), revision = 2 WHERE id = 'planned'",
+		"DELETE FROM fittings WHERE id = 'planned'", "DELETE FROM fitting_entries",
+		"UPDATE fitting_entries SET given = 'x'", "UPDATE fitting_entries SET written_by = 'ben' WHERE fitting_id = 'planned'",
+	} {
+		refused(t, owner, frozen, sql)
+	}
+	// Entries that do not follow are left out, whoever writes them.
+	const add = "INSERT INTO fitting_entries SELECT tenant_id, $1, $2, now(), 'ben', $3, engine, given, made FROM fitting_entries LIMIT 1"
+	exec(t, owner, "SELECT set_config('drawgear.tenant', $1, false)", saltmarsh)
+	for _, who := range []*pgx.Conn{conn, owner} {
+		for _, e := range []struct {
+			id       string
+			revision int
+			state    string
+		}{
+			{"signed", 1, "planned"},
+			{"signed", 2, "proven"},
+			{"signed", 3, "proven"},
+			{"signed", 3, "signed"},
+			{"planned", 1, "planned"},
+			{"planned", 3, "proven"},
+			{"none", 1, "planned"},
+		} {
+			tag, err := who.Exec(t.Context(), add, e.id, e.revision, e.state)
+			if err != nil || tag.RowsAffected() != 0 {
+				t.Errorf("entry %+v: %v (%v), want none written", e, tag, err)
+			}
+		}
+		refused(t, who, brokenCheck, add, "planned", 2, "approved")
+	}
+	if after := contents(); after != before {
+		t.Errorf("the fittings are\n%s\nand were\n%s", after, before)
+	}
+	// And the next one moves the fitting.
+	exec(t, conn, add, "planned", 2, "proven")
+	if got := ask[string](t, conn, "SELECT state || revision FROM fittings WHERE id = 'planned'"); got != "proven2" {
+		t.Errorf("after its second entry the fitting is %s", got)
+	}
+}
+
+// A schema that knows no fittings has keys without their scope.
+func TestBackBeforeFittings(t *testing.T) {
+	url := pgtest.New(t)
+	s := open(t, postgres.Config{URL: url})
+	if err := s.PutKey(home(t), service.Key{ID: "all", Scopes: service.Scopes, CreatedAt: day}); err != nil {
+		t.Fatal(err)
+	}
+	if err := postgres.MigrateTo(t.Context(), url, 5); err != nil {
+		t.Fatal(err)
+	}
+	if got := ask[string](t, connect(t, url), "SELECT array_to_string(scopes, ' ') FROM api_keys"); got != "assess read audit author approve admin" {
+		t.Errorf("the key has the scopes %s", got)
 	}
 }
 
@@ -487,6 +596,13 @@ func TestStatements(t *testing.T) {
 	for name, sql := range postgres.Statements {
 		prepare(name, sql)
 	}
+	for i := range 4 {
+		sql, args := postgres.ListFittings(saltmarsh, fittingFilter(i))
+		prepare(fmt.Sprint("fittings", i), sql)
+		if got := strings.Count(sql, "$"); got != len(args) {
+			t.Errorf("%s has %d parameters and %d arguments", sql, got, len(args))
+		}
+	}
 	for i := range 8 {
 		sql, args := postgres.List(saltmarsh, filter(i))
 		prepare(fmt.Sprint("list", i), sql)
@@ -511,6 +627,18 @@ func filter(i int) service.Filter {
 	return f
 }
 
+// fittingFilter makes the four kinds of filter of fittings.
+func fittingFilter(i int) service.FittingFilter {
+	f := service.FittingFilter{Limit: 21}
+	if i&1 != 0 {
+		f.State = service.FittingOpen
+	}
+	if i&2 != 0 {
+		f.After = &service.Position{CreatedAt: day.Add(-time.Hour), ID: "M"}
+	}
+	return f
+}
+
 // many writes rows of two tenants over months without going through the store.
 func many(t testing.TB, url string, rows int) {
 	t.Helper()
@@ -522,12 +650,13 @@ func many(t testing.TB, url string, rows int) {
 			(ARRAY['AU-NSW', 'AU-VIC', 'GB', 'NZ', 'DE'])[1 + n / 2 % 5], '2026-11-25', (ARRAY['compliant', 'non_compliant', 'undetermined'])[1 + n / 2 % 3],
 			sha256('x'), convert_to(repeat('{"axles":"2200 kg"}', 40), 'UTF8'), convert_to(repeat(md5(n::text), 200), 'UTF8'), 'test'
 		FROM generate_series(1, $1) n`, rows, saltmarsh, tarn, day)
+	exec(t, owner, `INSERT INTO fittings SELECT tenant_id, id, created_at, jurisdiction, as_of, '', (ARRAY['planned', 'open', 'proven', 'signed'])[1 + ascii(right(id, 1)) / 2 % 4], 0 FROM assessments`)
 	exec(t, owner, `INSERT INTO log_entries SELECT tenant_id, row_number() OVER (PARTITION BY tenant_id ORDER BY created_at) - 1, ARRAY[sha256('x')], id, created_at FROM assessments`)
 	exec(t, owner, `INSERT INTO log_tails SELECT tenant_id, count(*) FROM log_entries GROUP BY 1`)
 	if _, err := s.MakePartitions(t.Context(), 3); err != nil {
 		t.Fatal(err)
 	}
-	exec(t, owner, "VACUUM ANALYZE assessments, log_entries")
+	exec(t, owner, "VACUUM ANALYZE assessments, fittings, log_entries")
 }
 
 // literal writes an argument into a statement. None holds a quote.
@@ -598,6 +727,12 @@ func TestPlans(t *testing.T) {
 		index := []string{"pkey", "jurisdiction", "verdict", "(jurisdiction|verdict)"}[i%4]
 		check(fmt.Sprint("list ", filter(i)), explain(sql, args...), regexp.MustCompile(`Index.*(using|on) assessments_2026_\d\d_.*`+index))
 	}
+	for i := range 4 {
+		sql, args := postgres.ListFittings(saltmarsh, fittingFilter(i))
+		index := []string{"fittings_listed", "fittings_by_state"}[i%2]
+		check(fmt.Sprint("fittings ", fittingFilter(i)), explain(sql, args...), regexp.MustCompile(`Index.*(using|on) `+index))
+	}
+	check("fitting", explain(postgres.Statements["getFitting"], saltmarsh, "R000000100"), regexp.MustCompile(`Index.*using fittings_pkey`))
 	check("index", explain(postgres.Statements["logIndex"], saltmarsh, "R000000100"), regexp.MustCompile(`Index.*using log_entries_tenant_id_assessment_id`))
 	check("leaves", explain(postgres.Statements["logLeaves"], saltmarsh, int64(9000), 50), regexp.MustCompile(`Index.*using log_entries_pkey`))
 	check("nodes", explain(postgres.Statements["logNodes"], saltmarsh, "{1,7,63}", "{1,1,1}"), regexp.MustCompile(`Index.*(using|on) log_entries_pkey`))

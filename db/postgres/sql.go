@@ -45,6 +45,26 @@ ORDER BY w.n`
 	logLeaves = `SELECT seq, assessment_id, hashes[1] FROM log_entries
 WHERE tenant_id = $1 AND seq >= $2 ORDER BY seq LIMIT $3`
 
+	putFitting = `INSERT INTO fittings (tenant_id, id, created_at, jurisdiction, as_of, assessment_id, state, revision)
+	VALUES ($1, $2, $3, $4, $5::text::date, $6, 'planned', 0)`
+
+	// One row if the entry was the next, and none if not: then the log has
+	// nothing either. Appends to one log wait for each other from here on.
+	appendFitting = `WITH kept AS (
+	INSERT INTO fitting_entries (tenant_id, fitting_id, revision, written_at, written_by, state, engine, given, made)
+	VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9) RETURNING written_at
+)
+SELECT drawgear_append($10, $11, written_at) FROM kept`
+
+	fittingColumns = `f.id, f.created_at, f.jurisdiction, to_char(f.as_of, 'YYYY-MM-DD'), f.assessment_id, f.state, f.revision`
+
+	// Where a fitting stands and how it came there, of one moment.
+	getFitting = `SELECT ` + fittingColumns + `, e.revision, e.written_at, e.written_by, e.state, e.engine, e.given, e.made
+FROM fittings f JOIN fitting_entries e ON e.tenant_id = f.tenant_id AND e.fitting_id = f.id
+WHERE f.tenant_id = $1 AND f.id = $2 ORDER BY e.revision`
+
+	fittingState = `SELECT state FROM fittings WHERE tenant_id = $1 AND id = $2`
+
 	putTenant = `INSERT INTO tenants (id, name, created_at) VALUES ($1, $2, $3) ON CONFLICT (id) DO NOTHING`
 
 	findTenant = `SELECT id::text, name, created_at FROM tenants WHERE id = $1`
@@ -125,6 +145,24 @@ WHERE state IN ('published', 'withdrawn')`
 
 	schemaVersion = `SELECT coalesce(max(version_id), 0) FROM ` + schemaTable + ` WHERE is_applied`
 )
+
+// listFittings writes the query of a filter, as list does.
+func listFittings(tenant string, f service.FittingFilter) (query string, args []any) {
+	var q strings.Builder
+	arg := func(v any) string {
+		args = append(args, v)
+		return "$" + strconv.Itoa(len(args))
+	}
+	q.WriteString("SELECT " + fittingColumns + " FROM fittings f WHERE f.tenant_id = " + arg(tenant))
+	if f.State != "" {
+		q.WriteString(" AND f.state = " + arg(text(string(f.State))))
+	}
+	if f.After != nil {
+		q.WriteString(" AND (f.created_at, f.id) < (" + arg(instant(f.After.CreatedAt)) + ", " + arg(f.After.ID) + ")")
+	}
+	q.WriteString(" ORDER BY f.created_at DESC, f.id DESC LIMIT " + arg(f.Limit))
+	return q.String(), args
+}
 
 // list writes the query of a filter. Each of the eight kinds of filter has a
 // text of its own, and so a plan of its own.

@@ -25,6 +25,7 @@ func RunFull(t *testing.T, open func(t *testing.T) service.FullStore) {
 		{"obeys its context in every method", cancelledEverywhere},
 
 		{"hides assessments from other tenants", tenantsAssessments},
+		{"hides fittings from other tenants", tenantsFittings},
 		{"hides keys from other tenants", tenantsKeys},
 		{"hides versions from other tenants", tenantsVersions},
 		{"hides the log from other tenants", tenantsLog},
@@ -53,6 +54,9 @@ func RunFull(t *testing.T, open func(t *testing.T) service.FullStore) {
 		{"has no nodes of incomplete subtrees", logMissing},
 		{"keeps the log to itself", logIsolation},
 		{"has no gaps in the log after many at once", logConcurrency},
+
+		{"enters what is written to a fitting into the log", fittingsLogged},
+		{"goes on with a fitting within a step", fittingsOnce},
 
 		{"gives the first reply again", onceAgain},
 		{"refuses a key for another request", onceReused},
@@ -146,6 +150,20 @@ var methods = []method{
 	{"Get", false, func(ctx context.Context, s service.FullStore) error { _, err := s.Get(ctx, record(1).ID); return err }},
 	{"List", false, func(ctx context.Context, s service.FullStore) error {
 		_, err := s.List(ctx, service.Filter{Limit: 1})
+		return err
+	}},
+	{"PutFitting", false, func(ctx context.Context, s service.FullStore) error {
+		return s.PutFitting(ctx, fitting(1), plan(1))
+	}},
+	{"AppendFitting", false, func(ctx context.Context, s service.FullStore) error {
+		return s.AppendFitting(ctx, fitting(1).ID, proven(1, 2))
+	}},
+	{"GetFitting", false, func(ctx context.Context, s service.FullStore) error {
+		_, err := s.GetFitting(ctx, fitting(1).ID)
+		return err
+	}},
+	{"ListFittings", false, func(ctx context.Context, s service.FullStore) error {
+		_, err := s.ListFittings(ctx, service.FittingFilter{Limit: 1})
 		return err
 	}},
 	{"Status", true, func(ctx context.Context, s service.FullStore) error { _, err := s.Status(ctx); return err }},

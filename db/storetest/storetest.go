@@ -34,6 +34,13 @@ func Run(t *testing.T, open func(t *testing.T) service.Store) {
 		{"serves many at once", concurrency},
 		{"obeys its context", cancelled},
 		{"describes itself", status},
+
+		{"keeps what is written to a fitting", fittingsRoundTrip},
+		{"writes to a fitting only what follows", fittingsInOrder},
+		{"writes nothing after the signature", fittingsSigned},
+		{"takes one of many that write to a fitting at once", fittingsAtOnce},
+		{"lists fittings newest first", fittingsListed},
+		{"keeps the bytes of fittings to itself", fittingsIsolated},
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) { tt.test(t, open(t)) })

@@ -31,7 +31,14 @@ var Document = sync.OnceValues(func() (*openapi3.T, error) {
 })
 
 var router = sync.OnceValues(func() (routers.Router, error) {
+	// Files to the contract, which says nothing of what is in them.
+	openapi3filter.RegisterBodyDecoder("text/html", openapi3filter.FileBodyDecoder)
+	openapi3filter.RegisterBodyDecoder("application/pdf", openapi3filter.FileBodyDecoder)
+	for _, kind := range []string{"text/css", "text/javascript", "image/png"} {
+		openapi3filter.RegisterBodyDecoder(kind, openapi3filter.FileBodyDecoder)
+	}
 	openapi3filter.RegisterBodyDecoder("application/x-ndjson", openapi3filter.PlainBodyDecoder) // lines are text to the contract
+	openapi3filter.RegisterBodyDecoder("image/svg+xml", openapi3filter.PlainBodyDecoder)
 	doc, err := Document()
 	if err != nil {
 		return nil, err

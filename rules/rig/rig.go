@@ -102,6 +102,10 @@ func (r *Rig) Set(id ID) ([]string, bool) {
 	return s, ok
 }
 
+// Masses returns the entries of a list of masses, in the units in which they were
+// entered; none if it is not known.
+func (r *Rig) Masses(id ID) []quantity.Quantity { return r.lists[id] }
+
 // Text prints a known fact for people and for the inputs of a finding.
 func (r *Rig) Text(id ID) string {
 	f, v := fields[id], r.values[id]
