@@ -172,7 +172,12 @@ func planSection(h fitting.Handover) page.Section {
 	}
 	add := func(heading string, state fitting.State, facts []page.Pair, notes []string, more ...page.Block) {
 		blocks := []page.Block{page.Pairs(append([]page.Pair{{Name: "State", Status: stateOf(state)}}, facts...))}
-		blocks = append(blocks, more...)
+		for _, b := range more {
+			if t, ok := b.(page.Table); ok && len(t.Rows) == 0 && state == fitting.NotNeeded {
+				continue
+			}
+			blocks = append(blocks, b)
+		}
 		if notes = filled(notes); len(notes) > 0 {
 			blocks = append(blocks, page.List(notes))
 		}
