@@ -233,7 +233,11 @@ func TestMissingInputs(t *testing.T) {
 				m.candidates, m.narrow = candidatesOf(list), candidates{}
 				m.narrow.addThresholds(list)
 				for _, id := range toTry(rs, r, tried) {
-					for _, ptr := range rig.ByID(id).Pointers() {
+					f := rig.ByID(id)
+					for _, ptr := range f.Pointers() {
+						if slices.Contains(f.Also, ptr) {
+							continue // another way to the same
+						}
 						if ptr != "/as_of" && !m.seesUnknown(t, ptr, id) {
 							t.Errorf("%s: no rig found for which taking %s away leaves it unknown", r.ID, ptr)
 						}

@@ -42,6 +42,7 @@ type Field struct {
 	NotZero bool               // zero is no amount of it
 	Doc     string             // meaning, with the regional names
 	Sources []string           // for derived facts: pointers of the inputs
+	Also    []string           // for entered facts: pointers of others from which it follows
 }
 
 // Derived reports whether the fact is only ever worked out, never entered.
@@ -113,7 +114,10 @@ var fields = index([]Field{
 	q("vehicle.rated.front_minimum", mass, "Least load that the maker wants on the front axle."),
 	q("vehicle.laden.total", mass, "What the vehicle weighs now, uncoupled."),
 	masses("vehicle.laden.axles", "What each axle carries now, uncoupled, front first."),
-	b("vehicle.towing.maker_rating", "Whether the maker of the vehicle states a towing limit; false means that none was ever given."),
+	{
+		Path: "vehicle.towing.maker_rating", Kind: KindBool, Doc: "Whether the maker of the vehicle states a towing limit; false means that none was ever given.",
+		Also: []string{"/vehicle/towing/braked", "/vehicle/towing/unbraked"},
+	},
 	q("vehicle.towing.braked", mass, "Maker's limit for a trailer with brakes."),
 	q("vehicle.towing.unbraked", mass, "Maker's limit for a trailer without brakes."),
 	q("vehicle.towing.ball", mass, "Maker's limit for the static load on the coupling."),
@@ -271,7 +275,7 @@ func (f Field) Pointers() []string {
 	if f.Derived() {
 		return f.Sources
 	}
-	return []string{f.Pointer}
+	return append([]string{f.Pointer}, f.Also...)
 }
 
 // Closest suggests the known names nearest to a mistyped one, best first.
