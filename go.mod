@@ -12,6 +12,7 @@ require (
 	github.com/labstack/echo/v4 v4.16.0
 	github.com/oapi-codegen/runtime v1.8.0
 	github.com/pressly/goose/v3 v3.29.0
+	github.com/swaggest/swgui v1.8.5
 	github.com/testcontainers/testcontainers-go v0.45.0
 	github.com/testcontainers/testcontainers-go/modules/postgres v0.45.0
 	github.com/transparency-dev/merkle v0.0.2
@@ -19,8 +20,6 @@ require (
 	golang.org/x/mod v0.43.0
 	pgregory.net/rapid v1.3.0
 )
-
-require github.com/swaggest/swgui v1.8.5
 
 require (
 	cel.dev/expr v0.25.2 // indirect

@@ -281,9 +281,17 @@ func (c *serveCmd) edge(ctx context.Context, st store, log *slog.Logger) (api.Co
 	if err != nil {
 		return api.Config{}, fmt.Errorf("--log-key (DRAWGEAR_LOG_KEY): %w", err)
 	}
+	now, err := c.clock()
+	if err != nil {
+		return api.Config{}, fmt.Errorf("--now (DRAWGEAR_NOW): %w", err)
+	}
 	within := service.InStep(st)
+	assessor := service.NewLive(law, within, now)
+	if c.CountedIDs {
+		assessor = assessor.WithIDs(service.CountedIDs())
+	}
 	edge := api.Config{
-		Service:   service.NewLive(law, within, time.Now),
+		Service:   assessor,
 		Authoring: service.NewAuthoring(within, law, time.Now),
 		Ledger:    service.NewLedger(st, signer),
 		Once:      service.NewIdempotency(st),
@@ -659,6 +667,9 @@ type settings struct {
 	LogKey              service.Secret `placeholder:"PRIVATE+KEY+..." env:"DRAWGEAR_LOG_KEY" help:"Key made by 'drawgear log key' that signs the heads of the logs; without it one that ends with the process."`
 	Keep                int            `default:"10000" env:"DRAWGEAR_KEEP" help:"Assessments that the memory store keeps; the oldest go first."`
 
+	Now        string `placeholder:"TIME" env:"DRAWGEAR_NOW" help:"Time, as 2026-11-25T09:00:00Z, that answers and records take for now; for tests over the memory store."`
+	CountedIDs bool   `name:"counted-ids" env:"DRAWGEAR_COUNTED_IDS" help:"Give ids that count up from one, the same in every run; for tests over the memory store."`
+
 	BootstrapKey    service.Secret `placeholder:"dgk_..." env:"DRAWGEAR_BOOTSTRAP_KEY" help:"Key made by 'drawgear key new', taken as an admin key of the memory store; no request is open then."`
 	OIDCIssuer      string         `name:"oidc-issuer" placeholder:"URL" env:"DRAWGEAR_OIDC_ISSUER" help:"OpenID provider whose tokens are taken beside keys; no request is open then."`
 	OIDCAudience    string         `name:"oidc-audience" placeholder:"NAME" env:"DRAWGEAR_OIDC_AUDIENCE" help:"Audience that tokens must name; goes with --oidc-issuer."`
@@ -698,8 +709,21 @@ func (s *settings) check() error {
 	refuse(s.ShutdownWait < 0, "shutdown-wait", "must not be negative")
 	refuse(s.TLSCert != "" && s.TLSKey == "", "tls-key", "is wanting: it goes with --tls-cert (DRAWGEAR_TLS_CERT)")
 	refuse(s.TLSKey != "" && s.TLSCert == "", "tls-cert", "is wanting: it goes with --tls-key (DRAWGEAR_TLS_KEY)")
+	_, badTime := s.clock()
+	refuse(badTime != nil, "now", "must be a time such as 2026-11-25T09:00:00Z")
+	refuse(s.Now != "" && s.DatabaseURL.Reveal() != "", "now", "is for tests over the memory store: leave it out with a database, whose records tell the time")
+	refuse(s.CountedIDs && s.DatabaseURL.Reveal() != "", "counted-ids", "is for tests over the memory store: leave it out with a database, where ids must not be guessed")
 	refuse(s.Migrate && s.DatabaseURL.Reveal() == "", "migrate", "works on a database: set --database-url (DRAWGEAR_DATABASE_URL), or leave it out")
 	return errors.Join(faults...)
+}
+
+// clock gives the time, or the one that stands for it in tests.
+func (s *settings) clock() (func() time.Time, error) {
+	if s.Now == "" {
+		return time.Now, nil
+	}
+	fixed, err := time.Parse(time.RFC3339, s.Now)
+	return func() time.Time { return fixed }, err
 }
 
 func (s *settings) limits() api.Limits {

@@ -241,6 +241,53 @@ func (b *lockedBuffer) String() string {
 
 // TestServeWithKeys runs a service that other machines can reach, with a key
 // from the environment, through a whole session; no key gets into its log.
+// TestServeRepeatably: with a fixed time and counted ids two runs reply with the
+// same bytes.
+func TestServeRepeatably(t *testing.T) {
+	ask := func() (string, string) {
+		listener, err := net.Listen("tcp", "127.0.0.1:0")
+		if err != nil {
+			t.Fatal(err)
+		}
+		address := listener.Addr().String()
+		listener.Close()
+		ctx, stop := context.WithCancel(t.Context())
+		var stderr lockedBuffer
+		done := make(chan int, 1)
+		go func() {
+			done <- run(ctx, []string{"serve", "--listen", address, "--now", "2030-02-28T23:59:59Z", "--counted-ids"}, streams{nil, &stderr, &stderr})
+		}()
+		defer func() { stop(); <-done }()
+		var resp *http.Response
+		for range 200 { // it compiles the library first
+			resp, err = http.Post("http://"+address+"/v1/assessments", "application/json", strings.NewReader(`{"jurisdiction":"GB"}`))
+			if err == nil {
+				break
+			}
+			time.Sleep(50 * time.Millisecond)
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer resp.Body.Close()
+		body, err := io.ReadAll(resp.Body)
+		if err != nil || resp.StatusCode != http.StatusCreated {
+			t.Fatalf("%d %s %v", resp.StatusCode, body, err)
+		}
+		return resp.Header.Get("Location"), string(body)
+	}
+	where, body := ask()
+	again, same := ask()
+	if where != again || body != same {
+		t.Errorf("%s\n%s\nand then %s\n%s", where, body, again, same)
+	}
+	for _, want := range []string{`"as_of":"2030-02-28"`, `"created_at":"2030-02-28T23:59:59Z"`} {
+		if !strings.Contains(body, want) {
+			t.Errorf("%s is not in %.300s", want, body)
+		}
+	}
+}
+
 func TestServeWithKeys(t *testing.T) {
 	code, out, errOut := runCommand(t, "", "key", "new")
 	key, ended := strings.CutSuffix(out, "\n")
@@ -628,6 +675,9 @@ func TestConfigRefusals(t *testing.T) {
 		"certificate without key":  {args: []string{"--tls-cert=x"}, says: []string{"--tls-key", "DRAWGEAR_TLS_CERT"}},
 		"key without certificate":  {args: []string{"--tls-key=x"}, says: []string{"--tls-cert", "DRAWGEAR_TLS_KEY"}},
 		"migration without a base": {args: []string{"--migrate"}, says: []string{"DRAWGEAR_MIGRATE", "DRAWGEAR_DATABASE_URL"}},
+		"no time":                  {args: []string{"--now=tomorrow"}, says: []string{"--now (DRAWGEAR_NOW)", "2026-11-25T09:00:00Z"}},
+		"a time over a record":     {args: []string{"--now=2026-11-25T09:00:00Z"}, env: map[string]string{"DRAWGEAR_DATABASE_URL": "postgres://x"}, says: []string{"--now (DRAWGEAR_NOW)", "memory store"}},
+		"ids that can be guessed":  {args: []string{"--counted-ids"}, env: map[string]string{"DRAWGEAR_DATABASE_URL": "postgres://x"}, says: []string{"DRAWGEAR_COUNTED_IDS", "memory store"}},
 		"no file of a secret":      {env: map[string]string{"DRAWGEAR_LOG_KEY_FILE": none}, says: []string{"DRAWGEAR_LOG_KEY_FILE", none}},
 		"a secret twice": {
 			env:  map[string]string{"DRAWGEAR_LOG_KEY": "hush", "DRAWGEAR_LOG_KEY_FILE": write(t, "key", "hush")},
