@@ -171,7 +171,7 @@ func (c *serveCmd) Run(ctx context.Context, std streams) error {
 		return err
 	}
 	edge.Telemetry, edge.Limits, edge.Draining = api.NewTelemetry(reg, traces), c.limits(), srv.Draining
-	ready := edge.Service.Library()
+	ready := edge.Service.Held()
 	log.Info("serving", "address", srv.URL(), "metrics", srv.PrivateURL(), "jurisdictions", ready.Jurisdictions, "rulesets", ready.Rulesets,
 		"started_in", time.Since(started).Round(time.Millisecond).String(), "store", describe, "keys", edge.Auth != nil, "version", service.Engine())
 	bearer := ""
@@ -202,7 +202,7 @@ func measure(reg *prometheus.Registry, s *service.Assessor) {
 		prometheus.NewGaugeFunc(prometheus.GaugeOpts{
 			Name: "drawgear_snapshot_age_seconds", Help: "Time since the store last said which ruleset versions are published; infinite if it never did.",
 		}, func() float64 {
-			if asked := s.Library().AskedAt; !asked.IsZero() {
+			if asked := s.Held().AskedAt; !asked.IsZero() {
 				return time.Since(asked).Seconds()
 			}
 			return math.Inf(1)
@@ -210,14 +210,14 @@ func measure(reg *prometheus.Registry, s *service.Assessor) {
 		prometheus.NewGaugeFunc(prometheus.GaugeOpts{
 			Name: "drawgear_snapshot_fault", Help: "One while what the store holds is not what answers.",
 		}, func() float64 {
-			if s.Library().Fault != "" {
+			if s.Held().Fault != "" {
 				return 1
 			}
 			return 0
 		}),
 		prometheus.NewGaugeFunc(prometheus.GaugeOpts{
 			Name: "drawgear_jurisdictions", Help: "Places whose law is held.",
-		}, func() float64 { return float64(s.Library().Jurisdictions) }))
+		}, func() float64 { return float64(s.Held().Jurisdictions) }))
 }
 
 // store opens the record: Postgres if an address is given, else memory.

@@ -10,7 +10,6 @@ import (
 	"go/token"
 	"io"
 	"io/fs"
-	"net"
 	"net/http"
 	"net/http/httptest"
 	"os"
@@ -172,32 +171,53 @@ func TestCheckPasses(t *testing.T) {
 
 // TestServe starts the service on a free port, asks it, and stops it as
 // SIGTERM does; the answer is byte for byte that of the command line.
-func TestServe(t *testing.T) {
-	listener, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	address := listener.Addr().String()
-	listener.Close()
+// served is a service that runs.
+type served struct {
+	address, metrics string
+	log              *lockedBuffer
+	stop             func()     // tells it to end
+	code             func() int // that it ends with; waits for it
+}
 
-	ctx, stop := context.WithCancel(t.Context())
-	defer stop()
-	var stderr lockedBuffer
+// serving runs the service on a free port of this machine.
+func serving(t *testing.T, args ...string) served {
+	t.Helper()
+	ctx, cancel := context.WithCancel(t.Context())
+	s := served{log: new(lockedBuffer), stop: cancel}
 	done := make(chan int, 1)
-	go func() { done <- run(ctx, []string{"serve", "--listen", address}, streams{nil, &stderr, &stderr}) }()
+	go func() {
+		done <- run(ctx, append([]string{"serve", "--listen=127.0.0.1:0"}, args...), streams{nil, s.log, s.log})
+	}()
+	s.code = func() int {
+		select {
+		case code := <-done:
+			done <- code
+			return code
+		case <-time.After(20 * time.Second):
+			t.Error("does not stop")
+			return -1
+		}
+	}
+	t.Cleanup(func() { cancel(); s.code() })
+	said := regexp.MustCompile(`"address":"([^"]*)","metrics":"([^"]*)"`)
+	for range 200 { // it compiles the library first
+		if m := said.FindStringSubmatch(s.log.String()); m != nil {
+			s.address, s.metrics = m[1], m[2]
+			return s
+		}
+		time.Sleep(50 * time.Millisecond)
+	}
+	t.Fatalf("does not start: %s", s.log.String())
+	return s
+}
 
+func TestServe(t *testing.T) {
+	s := serving(t)
 	body, err := os.ReadFile("testdata/rigs/horse-float.json")
 	if err != nil {
 		t.Fatal(err)
 	}
-	var resp *http.Response
-	for range 100 { // it compiles the library first
-		resp, err = http.Post("http://"+address+"/v1/assessments?record=false", "application/json", bytes.NewReader(body))
-		if err == nil {
-			break
-		}
-		time.Sleep(50 * time.Millisecond)
-	}
+	resp, err := http.Post(s.address+"/v1/assessments?record=false", "application/json", bytes.NewReader(body))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -210,14 +230,9 @@ func TestServe(t *testing.T) {
 	if resp.StatusCode != http.StatusOK || served.String() != out {
 		t.Errorf("status %d; the service and the command line differ:\n%s\n%s", resp.StatusCode, served.String(), out)
 	}
-	stop()
-	select {
-	case code := <-done:
-		if code != exitOK || !strings.Contains(stderr.String(), "stopped") {
-			t.Errorf("exit %d: %s", code, stderr.String())
-		}
-	case <-time.After(20 * time.Second):
-		t.Fatal("does not stop")
+	s.stop()
+	if code := s.code(); code != exitOK || !strings.Contains(s.log.String(), "stopped") {
+		t.Errorf("exit %d: %s", code, s.log.String())
 	}
 }
 
@@ -245,27 +260,9 @@ func (b *lockedBuffer) String() string {
 // same bytes.
 func TestServeRepeatably(t *testing.T) {
 	ask := func() (string, string) {
-		listener, err := net.Listen("tcp", "127.0.0.1:0")
-		if err != nil {
-			t.Fatal(err)
-		}
-		address := listener.Addr().String()
-		listener.Close()
-		ctx, stop := context.WithCancel(t.Context())
-		var stderr lockedBuffer
-		done := make(chan int, 1)
-		go func() {
-			done <- run(ctx, []string{"serve", "--listen", address, "--now", "2030-02-28T23:59:59Z", "--counted-ids"}, streams{nil, &stderr, &stderr})
-		}()
-		defer func() { stop(); <-done }()
-		var resp *http.Response
-		for range 200 { // it compiles the library first
-			resp, err = http.Post("http://"+address+"/v1/assessments", "application/json", strings.NewReader(`{"jurisdiction":"GB"}`))
-			if err == nil {
-				break
-			}
-			time.Sleep(50 * time.Millisecond)
-		}
+		s := serving(t, "--now", "2030-02-28T23:59:59Z", "--counted-ids")
+		defer s.stop()
+		resp, err := http.Post(s.address+"/v1/assessments", "application/json", strings.NewReader(`{"jurisdiction":"GB"}`))
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -298,23 +295,8 @@ func TestServeWithKeys(t *testing.T) {
 		t.Error("the same key twice")
 	}
 	t.Setenv("DRAWGEAR_BOOTSTRAP_KEY", key)
-	ctx, stop := context.WithCancel(t.Context())
-	defer stop()
-	var log lockedBuffer
-	done := make(chan int, 1)
-	go func() { done <- run(ctx, []string{"serve", "--listen", "0.0.0.0:0"}, streams{nil, &log, &log}) }()
-
-	address := ""
-	for range 200 { // it compiles the library first
-		if m := regexp.MustCompile(`"address":"http://[^"]*:(\d+)"`).FindStringSubmatch(log.String()); m != nil {
-			address = "http://127.0.0.1:" + m[1]
-			break
-		}
-		time.Sleep(50 * time.Millisecond)
-	}
-	if address == "" {
-		t.Fatalf("does not start: %s", log.String())
-	}
+	s := serving(t, "--listen=0.0.0.0:0")
+	address := "http://127.0.0.1" + s.address[strings.LastIndexByte(s.address, ':'):]
 	ask := func(method, path, body string, headers ...string) (int, string) {
 		t.Helper()
 		req, err := http.NewRequestWithContext(t.Context(), method, address+path, strings.NewReader(body))
@@ -367,16 +349,16 @@ func TestServeWithKeys(t *testing.T) {
 			t.Errorf("%s %s: %d, want %d: %s", c.method, c.path[:min(len(c.path), 30)], got, c.want, reply)
 		}
 	}
-	stop()
-	if code := <-done; code != exitOK {
-		t.Errorf("exit %d: %s", code, log.String())
+	s.stop()
+	if code := s.code(); code != exitOK {
+		t.Errorf("exit %d: %s", code, s.log.String())
 	}
 	for _, secret := range []string{"dgk_", key[21:], second.Key[21:]} {
-		if strings.Contains(log.String(), secret) {
-			t.Errorf("the log has %q:\n%s", secret, log.String())
+		if strings.Contains(s.log.String(), secret) {
+			t.Errorf("the log has %q:\n%s", secret, s.log.String())
 		}
 	}
-	if n := strings.Count(log.String(), `"msg":"request"`); n != 12 {
+	if n := strings.Count(s.log.String(), `"msg":"request"`); n != 12 {
 		t.Errorf("%d requests are logged, want 12", n)
 	}
 }
@@ -387,24 +369,8 @@ func TestServeOverTLS(t *testing.T) {
 	certFile, keyFile, client := certificate(t)
 	t.Setenv("DRAWGEAR_TLS_CERT", certFile)
 	t.Setenv("DRAWGEAR_TLS_KEY", keyFile)
-	ctx, stop := context.WithCancel(t.Context())
-	defer stop()
-	var log lockedBuffer
-	done := make(chan int, 1)
-	go func() {
-		done <- run(ctx, []string{"serve", "--listen=127.0.0.1:0", "--metrics-listen=127.0.0.1:0", "--rate=0.001", "--burst=2", "--drain-wait=2s"}, streams{nil, &log, &log})
-	}()
-	address, metrics := "", ""
-	for range 200 { // it compiles the library first
-		if m := regexp.MustCompile(`"address":"https://([^"]*)","metrics":"([^"]*)"`).FindStringSubmatch(log.String()); m != nil {
-			address, metrics = m[1], m[2]
-			break
-		}
-		time.Sleep(50 * time.Millisecond)
-	}
-	if address == "" {
-		t.Fatalf("does not start: %s", log.String())
-	}
+	s := serving(t, "--metrics-listen=127.0.0.1:0", "--rate=0.001", "--burst=2", "--drain-wait=2s")
+	address, metrics := strings.TrimPrefix(s.address, "https://"), s.metrics
 	for _, args := range [][]string{{"health"}, {"health", "--live"}} {
 		if code, out, errOut := runCommand(t, "", append(args, "--listen", address)...); code != exitOK || out+errOut != "" {
 			t.Errorf("%v: exit %d: %s%s", args, code, out, errOut)
@@ -442,15 +408,15 @@ func TestServeOverTLS(t *testing.T) {
 	if got, _ := get(metrics + "/debug/pprof/heap"); got != http.StatusOK {
 		t.Errorf("profiles: %d", got)
 	}
-	stop()
+	s.stop()
 	for code := exitOK; code == exitOK; { // until it says that it is not ready
 		code, _, _ = runCommand(t, "", "health", "--listen", address)
 	}
 	if code, _, errOut := runCommand(t, "", "health", "--live", "--listen", address); code != exitOK {
 		t.Errorf("while it drains: %s", errOut)
 	}
-	if code := <-done; code != exitOK {
-		t.Errorf("exit %d: %s", code, log.String())
+	if code := s.code(); code != exitOK {
+		t.Errorf("exit %d: %s", code, s.log.String())
 	}
 	if code, _, errOut := runCommand(t, "", "health", "--listen", address); code != exitFailed || errOut == "" {
 		t.Errorf("health of a service that is gone: exit %d, %s", code, errOut)

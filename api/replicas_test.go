@@ -402,7 +402,7 @@ func withoutDatabase(t *testing.T, what string, r replica, key header) {
 	}
 	ready := call(t, r.h, "GET", "/readyz", "")
 	state := decode[service.Readiness](t, ready)
-	if ready.Status != 503 || state.Ready || state.Store.Available || state.Store.Kind != "postgres" || state.Library.Jurisdictions != 1 {
+	if ready.Status != 503 || state.Ready || state.Store.Available || state.Store.Kind != "postgres" || state.Held.Jurisdictions != 1 {
 		t.Errorf("%s: ready says %d %s, want that the store is wanting and the law is there", what, ready.Status, ready.Body)
 	}
 	wantStatus(t, what+": alive", call(t, r.h, "GET", "/livez", ""), 200)

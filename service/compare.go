@@ -21,7 +21,7 @@ func (s *Assessor) Compare(ctx context.Context, id string, version, with int, pl
 	if err != nil {
 		return compare.Comparison{}, err
 	}
-	on := rig.Day(s.now().Unix() / 86400)
+	on := rig.DayOf(s.now())
 	if day != "" {
 		if on, err = rig.ParseDay(day); err != nil {
 			return compare.Comparison{}, Invalid{{Pointer: "/as_of", Code: rig.CodeBadValue, Message: err.Error()}}

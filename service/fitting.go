@@ -186,7 +186,7 @@ func (s *Assessor) answerFor(ctx context.Context, q FittingAsk) (plannedFrom, *r
 		}
 		return plannedFrom{AsOf: answer.AsOf, Assessment: q.Assessment, Rig: rec.Rig}, r, answer, nil
 	}
-	asked, err := s.ask(ctx, q.Rig)
+	asked, err := s.ask(ctx, q.Rig, time.Time{})
 	if err != nil {
 		return none(inBody("/rig", err))
 	}
@@ -466,7 +466,7 @@ func (s *Assessor) SignOffFitting(ctx context.Context, id, match string, documen
 		return Fitting{}, faults
 	}
 	if record.SignOff.On == "" {
-		record.SignOff.On = rig.Day(s.now().UTC().Unix() / 86400).String()
+		record.SignOff.On = rig.DayOf(s.now()).String()
 	}
 	j, err := read(rec)
 	if err != nil {

@@ -166,27 +166,31 @@ func whole[T any](items []T) All[T] {
 
 // Readiness says whether requests can be answered.
 type Readiness struct {
-	Ready   bool        `json:"ready"`
-	Library Library     `json:"library"`
-	Store   StoreStatus `json:"store"`
+	Ready bool        `json:"ready"`
+	Held  Held        `json:"library"`
+	Store StoreStatus `json:"store"`
 }
 
-// Library counts what ships and says how fresh the law is that answers.
-type Library struct {
+// Held counts what ships and says how fresh the law is that answers.
+type Held struct {
 	Jurisdictions int       `json:"jurisdictions"`
 	Rulesets      int       `json:"rulesets"`
 	AskedAt       time.Time `json:"asked_at,omitzero"` // when the store last said what is published
 	Fault         string    `json:"fault,omitempty"`   // why what it holds is not what answers
 }
 
+// Held counts what ships and says how fresh the law is that answers, without
+// asking the store.
+func (s *Assessor) Held() Held { return s.law.held() }
+
 // Ready looks whether rules are loaded and the store answers.
 func (s *Assessor) Ready(ctx context.Context) Readiness {
-	r := Readiness{Library: s.law.library()}
+	r := Readiness{Held: s.law.held()}
 	var err error
 	if r.Store, err = s.store.Status(ctx); err != nil {
 		r.Store.Available = false
 		r.Store.Note = "The store does not answer."
 	}
-	r.Ready = r.Library.Jurisdictions > 0 && r.Store.Available
+	r.Ready = r.Held.Jurisdictions > 0 && r.Store.Available
 	return r
 }

@@ -25,27 +25,6 @@ type LimitSheet struct {
 	Mechanics loads.MaxTotal `json:"mechanics"` // by the load on every part and axle
 }
 
-// asked is a rig, the day whose law it is asked about, and the law of now.
-type asked struct {
-	rig  *rig.Rig
-	day  rig.Day
-	book *rules.Book
-}
-
-func (s *Assessor) ask(ctx context.Context, document []byte) (asked, error) {
-	r, err := decode(document)
-	if err != nil {
-		return asked{}, err
-	}
-	now := s.now().UTC()
-	day, given := r.AsOf()
-	if !given {
-		day = rig.Day(now.Unix() / 86400)
-	}
-	book, _, err := s.bookKnown(ctx, time.Time{}, now)
-	return asked{r, day, book}, err
-}
-
 // both answers by the law for the rig as it is, and for the same rig with its
 // trailer laden to the plates; the second is nil where the plated total is not
 // known.
@@ -66,7 +45,7 @@ func (q asked) both() (now, full *rules.Answer, err error) {
 // Loads tells what each part of a rig carries, for what it is rated, and where
 // the loads rest. Nothing is kept.
 func (s *Assessor) Loads(ctx context.Context, document []byte) (LoadSheet, *rig.Rig, error) {
-	q, err := s.ask(ctx, document)
+	q, err := s.ask(ctx, document, time.Time{})
 	if err != nil {
 		return LoadSheet{}, nil, err
 	}
@@ -82,7 +61,7 @@ func (s *Assessor) Loads(ctx context.Context, document []byte) (LoadSheet, *rig.
 // Limits tells how heavy the trailer of a rig may be, and what would have to
 // change for a rig that does not comply. Nothing is kept.
 func (s *Assessor) Limits(ctx context.Context, document []byte) (LimitSheet, error) {
-	q, err := s.ask(ctx, document)
+	q, err := s.ask(ctx, document, time.Time{})
 	if err != nil {
 		return LimitSheet{}, err
 	}

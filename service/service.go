@@ -102,24 +102,15 @@ func (s *Assessor) Assess(ctx context.Context, document []byte, record bool) (As
 // AssessKnown is Assess by what had been published to the service at a time,
 // and not withdrawn by then; the zero time is now.
 func (s *Assessor) AssessKnown(ctx context.Context, document []byte, known time.Time, record bool) (Assessment, error) {
-	r, err := decode(document)
+	q, err := s.ask(ctx, document, known)
 	if err != nil {
 		return Assessment{}, err
 	}
-	now := s.now().UTC()
-	day, given := r.AsOf()
-	if !given {
-		day = rig.Day(now.Unix() / 86400)
-	}
-	book, known, err := s.bookKnown(ctx, known, now)
-	if err != nil {
-		return Assessment{}, err
-	}
-	answer, err := book.Assess(r, day)
+	answer, err := q.book.Assess(q.rig, q.day)
 	if err != nil {
 		return Assessment{}, fmt.Errorf("assess the rig: %w", err)
 	}
-	a := Assessment{KnownAt: known, Verdict: answer.Verdict}
+	a := Assessment{KnownAt: q.known, Verdict: answer.Verdict}
 	if a.Answer, err = json.Marshal(answer); err != nil {
 		return Assessment{}, fmt.Errorf("write the answer: %w", err)
 	}
@@ -132,18 +123,43 @@ func (s *Assessor) AssessKnown(ctx context.Context, document []byte, known time.
 		return a, nil
 	}
 	// Stores keep microseconds, so that is all the time that is claimed.
-	a.ID, a.CreatedAt = s.ids(), now.Truncate(time.Microsecond)
+	a.ID, a.CreatedAt = s.ids(), q.now.Truncate(time.Microsecond)
 	err = s.store.Put(ctx, Record{
 		Summary: Summary{
 			ID: a.ID, CreatedAt: a.CreatedAt, Jurisdiction: answer.Jurisdiction, AsOf: answer.AsOf,
 			Verdict: answer.Verdict, AnswerSHA256: digest(a.Answer),
 		},
-		Rig: a.Rig, Answer: a.Answer, Engine: Engine(), KnownAt: known,
+		Rig: a.Rig, Answer: a.Answer, Engine: Engine(), KnownAt: q.known,
 	})
 	if err != nil {
 		return Assessment{}, fmt.Errorf("keep the assessment: %w", err)
 	}
 	return a, nil
+}
+
+// asked is a question about a rig: the day whose law is meant, the time it was
+// put, and the law that answers, as it was known at a time if one was given.
+type asked struct {
+	rig   *rig.Rig
+	day   rig.Day
+	now   time.Time
+	book  *rules.Book
+	known time.Time
+}
+
+// ask takes a question. A rig that names no day is asked about today.
+func (s *Assessor) ask(ctx context.Context, document []byte, known time.Time) (asked, error) {
+	r, err := decode(document)
+	if err != nil {
+		return asked{}, err
+	}
+	q := asked{rig: r, now: s.now().UTC()}
+	var given bool
+	if q.day, given = r.AsOf(); !given {
+		q.day = rig.DayOf(q.now)
+	}
+	q.book, q.known, err = s.bookKnown(ctx, known, q.now)
+	return q, err
 }
 
 // bookKnown returns the law as it was known at a time, and that time to the

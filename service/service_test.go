@@ -313,7 +313,7 @@ func TestStoreAway(t *testing.T) {
 	if _, err := s.Assess(local(t), []byte(`{"jurisdiction":"ZZ"}`), false); err != nil {
 		t.Errorf("an answer that is not kept fails with %v", err)
 	}
-	if r := s.Ready(local(t)); r.Ready || r.Store.Available || r.Store.Kind != "postgres" || r.Library.Rulesets != 1 {
+	if r := s.Ready(local(t)); r.Ready || r.Store.Available || r.Store.Kind != "postgres" || r.Held.Rulesets != 1 {
 		t.Errorf("ready is %+v", r)
 	}
 }
@@ -336,7 +336,7 @@ func TestLibrary(t *testing.T) {
 	if err != nil || v.SHA256 != all[0].Versions[1].SHA256 || !bytes.Contains(v.Document, []byte("kg(1000)")) {
 		t.Errorf("version 2 is %s (%v)", v.Document, err)
 	}
-	if r := s.Ready(local(t)); !r.Ready || r.Library != (service.Library{Jurisdictions: 1, Rulesets: 1}) {
+	if r := s.Ready(local(t)); !r.Ready || r.Held != (service.Held{Jurisdictions: 1, Rulesets: 1}) {
 		t.Errorf("ready is %+v", r)
 	}
 	for name, get := range map[string]func() error{

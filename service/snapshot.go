@@ -460,9 +460,9 @@ func (s *Snapshots) alone(ctx context.Context) (leave func(), err error) {
 }
 
 // library counts what ships, for the ready page.
-func (s *Snapshots) library() Library {
+func (s *Snapshots) held() Held {
 	cur := s.current.Load()
-	l := Library{Jurisdictions: len(cur.shared.book.Jurisdictions()), AskedAt: cur.asked.UTC()}
+	l := Held{Jurisdictions: len(cur.shared.book.Jurisdictions()), AskedAt: cur.asked.UTC()}
 	last := ""
 	for _, rs := range cur.shared.book.Rulesets() {
 		if rs.Ruleset != last {

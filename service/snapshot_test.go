@@ -160,7 +160,7 @@ func TestLawWithStoreAway(t *testing.T) {
 	if _, a := ask(t, d, anna, false); len(a.Rulesets) != 1 {
 		t.Errorf("started without the store it answers by %+v", a.Rulesets)
 	}
-	if r := d.Ready(anna); r.Library.Fault == "" || r.Library.Rulesets != 1 || !r.Library.AskedAt.IsZero() {
+	if r := d.Ready(anna); r.Held.Fault == "" || r.Held.Rulesets != 1 || !r.Held.AskedAt.IsZero() {
 		t.Errorf("ready is %+v", r)
 	}
 	store.away.Store(false)
@@ -168,7 +168,7 @@ func TestLawWithStoreAway(t *testing.T) {
 		t.Fatal(err)
 	}
 	d.publish(t, saltmarshYard, []byte(houseText))
-	if r := d.Ready(anna); r.Library.Fault != "" || r.Library.AskedAt.IsZero() {
+	if r := d.Ready(anna); r.Held.Fault != "" || r.Held.AskedAt.IsZero() {
 		t.Errorf("ready is %+v", r)
 	}
 	kept, _ := ask(t, d, anna, true)
@@ -244,7 +244,7 @@ func TestBadLibrary(t *testing.T) {
 	if _, a := ask(t, d, anna, false); len(a.Rulesets) != 1 {
 		t.Errorf("it answers by %+v", a.Rulesets)
 	}
-	if r := d.Ready(anna); r.Library.Fault == "" || !strings.Contains(d.log.String(), "not the one that was published") {
+	if r := d.Ready(anna); r.Held.Fault == "" || !strings.Contains(d.log.String(), "not the one that was published") {
 		t.Errorf("ready is %+v, the log says %s", r, d.log)
 	}
 	before := d.log.Len()
@@ -252,7 +252,7 @@ func TestBadLibrary(t *testing.T) {
 		t.Errorf("it is logged again and again: %s", d.log)
 	}
 	store.lie = nil
-	if err := d.snapshots.Refresh(t.Context()); err != nil || d.Ready(anna).Library.Fault != "" {
+	if err := d.snapshots.Refresh(t.Context()); err != nil || d.Ready(anna).Held.Fault != "" {
 		t.Errorf("when all is well again: %v", err)
 	}
 }
@@ -283,7 +283,7 @@ func TestBadTenant(t *testing.T) {
 			if !answers(d, cleo) {
 				t.Error("one tenant's fault kept back another's publication")
 			}
-			if r := d.Ready(anna); r.Library.Fault == "" || strings.Contains(r.Library.Fault, saltmarshYard) || !strings.Contains(d.log.String(), saltmarshYard) {
+			if r := d.Ready(anna); r.Held.Fault == "" || strings.Contains(r.Held.Fault, saltmarshYard) || !strings.Contains(d.log.String(), saltmarshYard) {
 				t.Errorf("ready is %+v, the log says %s", r, d.log)
 			}
 			// A replica that starts now has no law of before for that tenant: it says so
@@ -297,7 +297,7 @@ func TestBadTenant(t *testing.T) {
 			}
 			store.lie = nil
 			for _, d := range []desk{d, late} {
-				if err := d.snapshots.Refresh(t.Context()); err != nil || !answers(d, anna) || d.Ready(anna).Library.Fault != "" {
+				if err := d.snapshots.Refresh(t.Context()); err != nil || !answers(d, anna) || d.Ready(anna).Held.Fault != "" {
 					t.Errorf("when all is well again: %v, %+v", err, d.Ready(anna))
 				}
 			}

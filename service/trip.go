@@ -28,20 +28,11 @@ type TripAssessment struct {
 // whose rig names the place: it is replayed and proven like any other. Within a
 // step that happens once (Idempotency) all are kept or none.
 func (s *Assessor) Trip(ctx context.Context, document []byte, places []string, record bool) (TripAssessment, error) {
-	r, err := decode(document)
+	q, err := s.ask(ctx, document, time.Time{})
 	if err != nil {
 		return TripAssessment{}, err
 	}
-	now := s.now().UTC()
-	day, given := r.AsOf()
-	if !given {
-		day = rig.Day(now.Unix() / 86400)
-	}
-	book, _, err := s.bookKnown(ctx, time.Time{}, now)
-	if err != nil {
-		return TripAssessment{}, err
-	}
-	trip, err := book.Trip(r, places, day)
+	trip, err := q.book.Trip(q.rig, places, q.day)
 	if err != nil {
 		return TripAssessment{}, fmt.Errorf("assess the trip: %w", err)
 	}
@@ -58,7 +49,7 @@ func (s *Assessor) Trip(ctx context.Context, document []byte, places []string, r
 		return out, nil
 	}
 	for _, place := range places {
-		there, err := inPlace(tight.Bytes(), place, day)
+		there, err := inPlace(tight.Bytes(), place, q.day)
 		if err != nil {
 			return TripAssessment{}, err
 		}

@@ -1,11 +1,9 @@
 package fitting
 
 import (
-	"bytes"
 	"encoding/json"
 	"errors"
 	"fmt"
-	"io"
 	"math/big"
 	"reflect"
 	"slices"
@@ -19,11 +17,12 @@ import (
 	"drawgear/rules/rig"
 )
 
-// Limits of a document, beside those of a rig. The contract states them.
-const (
-	maxDepth  = 6
-	maxIssues = 25
-)
+const maxIssues = 25 // that are told at once
+
+// jobForm is that of all documents here. The contract states it.
+var jobForm = rig.Form{
+	Depth: 6, TooDeep: "No field lies this deep.", TooLarge: "Send one job a request.", Sample: "Send one JSON object; {} is the least.",
+}
 
 // Decode reads a request. What is wrong with it is told as rig.Issues, each with
 // the JSON Pointer of its field; a request with anything wrong is refused whole.
@@ -59,8 +58,8 @@ func DecodeRecord(data []byte) (Record, error) {
 func decode[T any](data []byte, check func(T, *decoder)) (T, error) {
 	var doc, none T
 	d := &decoder{}
-	tree := d.parse(data)
-	if d.issues == nil {
+	tree, issues := rig.ParseJSON(data, jobForm)
+	if d.issues = issues; d.issues == nil {
 		d.value("", tree, reflect.ValueOf(&doc).Elem(), "")
 	}
 	if d.issues == nil {
@@ -89,93 +88,6 @@ func (d *decoder) clash(a, b, why string) {
 	for _, x := range [2][2]string{{a, b}, {b, a}} {
 		d.add(x[0], rig.CodeContradiction, "contradicts "+x[1]+": "+why, "Correct one of the two; leave out the one that is not certain.")
 	}
-}
-
-var errStop = errors.New("stopped")
-
-func (d *decoder) stop(ptr, code, msg, advice string) error {
-	d.add(ptr, code, msg, advice)
-	return errStop
-}
-
-// parse reads JSON into maps, lists, strings, json.Number, bool and nil, and
-// refuses a repeated name, of which encoding/json would keep the last in silence.
-func (d *decoder) parse(data []byte) any {
-	const sample = "Send one JSON object; {} is the least."
-	switch {
-	case len(data) > rig.MaxBytes:
-		d.add("", rig.CodeLimit, fmt.Sprintf("the document is larger than %d bytes", rig.MaxBytes), "Send one job a request.")
-		return nil
-	case !utf8.Valid(data):
-		d.add("", rig.CodeSyntax, "not a JSON document: the text is not UTF-8", "Encode the document as UTF-8.")
-		return nil
-	}
-	dec := json.NewDecoder(bytes.NewReader(data))
-	dec.UseNumber()
-	v, err := d.token(dec, "", 0)
-	if err == nil {
-		if _, extra := dec.Token(); !errors.Is(extra, io.EOF) {
-			err = errors.New("there is more after the end of the document")
-		}
-	}
-	if err != nil && !errors.Is(err, errStop) {
-		d.add("", rig.CodeSyntax, "not a JSON document: "+err.Error(), sample)
-	}
-	return v
-}
-
-func (d *decoder) token(dec *json.Decoder, ptr string, depth int) (any, error) {
-	if depth > maxDepth {
-		return nil, d.stop(ptr, rig.CodeLimit, "nested too deep", "No field lies this deep.")
-	}
-	tok, err := dec.Token()
-	if err != nil {
-		return nil, err
-	}
-	delim, ok := tok.(json.Delim)
-	switch {
-	case !ok:
-		return tok, nil
-	case delim == '{':
-		m := map[string]any{}
-		for dec.More() {
-			key, err := dec.Token()
-			if err != nil {
-				return nil, err
-			}
-			name, _ := key.(string)
-			at := ptr + "/" + escape(name)
-			if _, twice := m[name]; twice {
-				return nil, d.stop(at, rig.CodeContradiction, "this name stands twice", "Keep the one that is meant.")
-			}
-			if m[name], err = d.token(dec, at, depth+1); err != nil {
-				return nil, err
-			}
-		}
-		_, err = dec.Token()
-		return m, err
-	}
-	list := []any{}
-	for dec.More() {
-		if len(list) > rig.MaxParts {
-			return nil, d.stop(ptr, rig.CodeLimit, "the list is too long", fmt.Sprintf("At most %d entries.", rig.MaxParts))
-		}
-		v, err := d.token(dec, ptr+"/"+strconv.Itoa(len(list)), depth+1)
-		if err != nil {
-			return nil, err
-		}
-		list = append(list, v)
-	}
-	_, err = dec.Token()
-	return list, err
-}
-
-// escape writes a name as a JSON Pointer token (RFC 6901).
-func escape(name string) string {
-	if len(name) > rig.MaxText {
-		name = strings.ToValidUTF8(name[:rig.MaxText], "") // the cut may fall inside a character
-	}
-	return strings.ReplaceAll(strings.ReplaceAll(name, "~", "~0"), "/", "~1")
 }
 
 var quantityType = reflect.TypeFor[quantity.Quantity]()
@@ -224,7 +136,7 @@ func (d *decoder) object(at string, v any, into reflect.Value) {
 		}
 	}
 	for _, name := range sortedKeys(m) {
-		ptr := at + "/" + escape(name)
+		ptr := at + "/" + rig.Escape(name)
 		i, ok := known[name]
 		if !ok {
 			d.add(ptr, rig.CodeUnknownField, "there is no such field", "Remove it. The fields here are "+strings.Join(names(into.Type()), ", ")+".")

@@ -86,7 +86,7 @@ func (d *decoder) object(path, ptr string, tree map[string]any) {
 	}
 	slices.Sort(names)
 	for _, name := range names {
-		v, at, full := tree[name], ptr+"/"+escape(name), name
+		v, at, full := tree[name], ptr+"/"+Escape(name), name
 		if path != "" {
 			full = path + "." + name
 		}
@@ -375,7 +375,7 @@ func (d *decoder) items(at string, v any, place string) []Item {
 		}
 		var it Item
 		for name, v := range m {
-			field := ptr + "/" + escape(name)
+			field := ptr + "/" + Escape(name)
 			switch name {
 			case "name":
 				it.Name, _ = d.text(field, v)
@@ -420,7 +420,7 @@ func (d *decoder) part(ptr string, m map[string]any) Part {
 	forces := map[string]*quantity.Quantity{"breaking_force": &p.BreakingForce, "d_value": &p.DValue, "dc_value": &p.DcValue, "v_value": &p.VValue}
 	indices := map[string]*int{"load_index": &p.LoadIndex, "load_index_dual": &p.LoadIndexDual}
 	for name, v := range m {
-		at := ptr + "/" + escape(name)
+		at := ptr + "/" + Escape(name)
 		switch {
 		case name == "role":
 			p.Role, _ = d.oneOf(at, v, PartRoles)

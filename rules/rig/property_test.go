@@ -224,7 +224,7 @@ func resolves(doc any, ptr string) bool {
 		case map[string]any:
 			found := false
 			for _, name := range slices.Sorted(maps.Keys(x)) {
-				if escape(name) == token {
+				if Escape(name) == token {
 					doc, found = x[name], true
 					break
 				}

@@ -27,8 +27,11 @@ func ParseDay(text string) (Day, error) {
 	if y := t.Year(); y < 1900 || y > 2199 {
 		return 0, fmt.Errorf("the year must lie between 1900 and 2199")
 	}
-	return Day(t.Unix() / 86400), nil
+	return DayOf(t), nil
 }
+
+// DayOf is the calendar day of a time in UTC.
+func DayOf(t time.Time) Day { return Day(t.Unix() / 86400) }
 
 // String writes the day as 2006-01-02.
 func (d Day) String() string {

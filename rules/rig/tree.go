@@ -21,27 +21,53 @@ const (
 	maxIssues = 25       // issues reported at once
 )
 
-// escape writes a name as a JSON Pointer token (RFC 6901).
-func escape(name string) string {
+// Escape writes a name as a JSON Pointer token (RFC 6901); a long one is cut.
+func Escape(name string) string {
 	if len(name) > MaxText {
 		name = strings.ToValidUTF8(name[:MaxText], "") // the cut may fall inside a character
 	}
 	return strings.ReplaceAll(strings.ReplaceAll(name, "~", "~0"), "/", "~1")
 }
 
-// parseJSON reads a document into maps, lists, strings, json.Number, bool and
+// Form is what a document of one kind may be, and the advice where it is not.
+type Form struct {
+	Depth    int    // most levels of nesting
+	TooDeep  string // advice for what lies deeper
+	TooLarge string // for more than MaxBytes
+	Sample   string // for what is no JSON
+}
+
+var rigForm = Form{
+	Depth: MaxDepth, TooDeep: "No field of a rig lies this deep.", TooLarge: "Send one rig a request.",
+	Sample: "Send one JSON object, for example {\"jurisdiction\": \"AU-NSW\"}.",
+}
+
+// parseJSON reads a rig document, which is an object.
+func parseJSON(data []byte) (map[string]any, Issues) {
+	v, issues := ParseJSON(data, rigForm)
+	if issues != nil {
+		return nil, issues
+	}
+	m, ok := v.(map[string]any)
+	if !ok {
+		return nil, Issues{{"", CodeWrongType, "the document must be a JSON object", rigForm.Sample}}
+	}
+	return m, nil
+}
+
+// ParseJSON reads a document into maps, lists, strings, json.Number, bool and
 // nil. encoding/json alone would let a repeated name win silently; which of two
 // masses was meant is not ours to guess, so a repeat is an issue.
-func parseJSON(data []byte) (map[string]any, Issues) {
+func ParseJSON(data []byte, form Form) (any, Issues) {
 	if len(data) > MaxBytes {
-		return nil, Issues{{"", CodeLimit, fmt.Sprintf("the document is larger than %d bytes", MaxBytes), "Send one rig a request."}}
+		return nil, Issues{{"", CodeLimit, fmt.Sprintf("the document is larger than %d bytes", MaxBytes), form.TooLarge}}
 	}
 	if !utf8.Valid(data) { // encoding/json would put U+FFFD in its place and say nothing
 		return nil, Issues{{"", CodeSyntax, "not a JSON document: the text is not UTF-8", "Encode the document as UTF-8."}}
 	}
 	dec := json.NewDecoder(bytes.NewReader(data))
 	dec.UseNumber()
-	p := &treeParser{dec: dec}
+	p := &treeParser{dec: dec, form: form}
 	v, err := p.value("", 0)
 	if err == nil {
 		if _, extra := dec.Token(); !errors.Is(extra, io.EOF) {
@@ -52,17 +78,14 @@ func parseJSON(data []byte) (map[string]any, Issues) {
 		return nil, p.issues
 	}
 	if err != nil {
-		return nil, Issues{{"", CodeSyntax, "not a JSON document: " + err.Error(), "Send one JSON object, for example {\"jurisdiction\": \"AU-NSW\"}."}}
+		return nil, Issues{{"", CodeSyntax, "not a JSON document: " + err.Error(), form.Sample}}
 	}
-	m, ok := v.(map[string]any)
-	if !ok {
-		return nil, Issues{{"", CodeWrongType, "the document must be a JSON object", "Send one JSON object, for example {\"jurisdiction\": \"AU-NSW\"}."}}
-	}
-	return m, nil
+	return v, nil
 }
 
 type treeParser struct {
 	dec    *json.Decoder
+	form   Form
 	issues Issues
 }
 
@@ -74,8 +97,8 @@ func (p *treeParser) stop(ptr, code, msg, advice string) error {
 }
 
 func (p *treeParser) value(ptr string, depth int) (any, error) {
-	if depth > MaxDepth {
-		return nil, p.stop(ptr, CodeLimit, "nested too deep", "No field of a rig lies this deep.")
+	if depth > p.form.Depth {
+		return nil, p.stop(ptr, CodeLimit, "nested too deep", p.form.TooDeep)
 	}
 	tok, err := p.dec.Token()
 	if err != nil {
@@ -93,7 +116,7 @@ func (p *treeParser) value(ptr string, depth int) (any, error) {
 				return nil, err
 			}
 			name, _ := key.(string)
-			at := ptr + "/" + escape(name)
+			at := ptr + "/" + Escape(name)
 			if _, dup := m[name]; dup {
 				return nil, p.stop(at, CodeContradiction, "this name stands twice", "Keep the one that is meant.")
 			}
