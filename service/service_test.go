@@ -203,7 +203,7 @@ func TestReplayTellsDifference(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	rec.ID = "B" + rec.ID[1:]
+	rec.ID = service.RandomID()
 	rec.Answer = bytes.Replace(rec.Answer, []byte(`"undetermined"`), []byte(`"compliant"`), 1)
 	if err := store.Put(local(t), rec); err != nil {
 		t.Fatal(err)
