@@ -2,8 +2,8 @@ package rules
 
 import (
 	"slices"
-	"sort"
 	"strconv"
+	"strings"
 
 	"drawgear/rules/duty"
 	"drawgear/rules/expr"
@@ -12,26 +12,20 @@ import (
 // asks merges the demands of law and plates on each question into the
 // strictest. A question on which no rule holds, or may hold, is not listed.
 func (e *run) asks() []Ask {
-	groups := map[string][]*found{}
-	for i := range e.found {
-		f := &e.found[i]
-		if f.Level != "practice" && f.truth != expr.False && f.duty.Demand.Merge != duty.MergeNone {
-			groups[f.Question] = append(groups[f.Question], f)
-		}
+	groups := e.byQuestion(func(f *found) bool { return f.truth != expr.False && f.duty.Demand.Merge != duty.MergeNone })
+	slices.SortFunc(groups, func(x, y []*found) int { return strings.Compare(x[0].Question, y[0].Question) })
+	out := make([]Ask, len(groups))
+	for i, fs := range groups {
+		out[i] = e.ask(fs[0].Question, fs)
 	}
-	out := []Ask{}
-	for q, fs := range groups {
-		out = append(out, e.ask(q, fs))
-	}
-	sort.Slice(out, func(i, j int) bool { return out[i].Question < out[j].Question })
 	return out
 }
 
 const unknownText = "unknown"
 
 func (e *run) ask(question string, fs []*found) Ask {
-	a := Ask{Question: question, Value: unknownText, Rules: []string{}}
-	var holds, maybe []*found
+	a := Ask{Question: question, Value: unknownText, Rules: make([]string, 0, len(fs))}
+	holds, maybe := make([]*found, 0, 8), make([]*found, 0, 8)
 	for _, f := range fs {
 		a.Rules = append(a.Rules, f.Rule)
 		if f.truth == expr.True {

@@ -5,6 +5,7 @@ import (
 	"slices"
 	"sort"
 	"strings"
+	"sync"
 
 	"drawgear/rules/duty"
 	"drawgear/rules/expr"
@@ -23,6 +24,22 @@ func (b *Book) Assess(r *rig.Rig, day rig.Day) (*Answer, error) {
 	return p.assess(r, day), nil
 }
 
+// Judge is Assess without the words: of its answer verdict, answers, missing and
+// not covered are what Assess gives, and of each finding id, rule, question, level,
+// status, limit of a check and citation; the rest is not worked out. It is for
+// callers that answer many rigs and count.
+func (b *Book) Judge(r *rig.Rig, day rig.Day) (*Answer, error) {
+	p, err := b.planOn(r.Jurisdiction, day)
+	if err != nil {
+		return nil, err
+	}
+	e := p.runIn(runs.Get().(*run), r, day, true)
+	defer e.release()
+	a := &Answer{Jurisdiction: r.Jurisdiction, AsOf: day.String(), Missing: e.missing(), NotCovered: []string{}}
+	e.conclude(a)
+	return a, nil
+}
+
 // planOn is the law of a place on a day; an empty one before all that is held.
 func (b *Book) planOn(code string, day rig.Day) (*plan, error) {
 	plans, ok := b.plans[code]
@@ -34,7 +51,7 @@ func (b *Book) planOn(code string, day rig.Day) (*plan, error) {
 			return p, nil
 		}
 	}
-	return &plan{terms: map[rig.ID]string{}}, nil
+	return &plan{terms: map[rig.ID]string{}, names: plainNames}, nil
 }
 
 // AssessWith answers under exactly the versions given, as an earlier answer
@@ -57,7 +74,7 @@ func (b *Book) AssessWith(r *rig.Rig, day rig.Day, refs []RulesetRef) (*Answer, 
 // AssessUnder answers under exactly the versions given, in the order in which
 // an answer lists them: what is extended comes before what extends it.
 func AssessUnder(r *rig.Rig, day rig.Day, versions []*law.Ruleset) (*Answer, error) {
-	p := &plan{terms: map[rig.ID]string{}, rulesets: versions}
+	p := &plan{terms: map[rig.ID]string{}, rulesets: versions, said: map[*law.Rule]*said{}}
 	if err := p.resolve(); err != nil {
 		return nil, err
 	}
@@ -80,6 +97,10 @@ type run struct {
 	rig   *rig.Rig
 	rules []held
 	found []found
+	duty.Case
+	notes   rig.Notes
+	reasons []expr.Reason // of the rule that is looked at
+	facts   []rig.ID      // that they name
 }
 
 // found is a finding with what only the evaluation needs.
@@ -91,8 +112,30 @@ type found struct {
 	needs []duty.Need
 }
 
-func (p *plan) run(r *rig.Rig, day rig.Day) *run {
-	e := &run{plan: p, rig: r.WithDay(day), rules: make([]held, len(p.rules))}
+// run evaluates the law of the plan for a rig.
+func (p *plan) run(r *rig.Rig, day rig.Day) *run { return p.runIn(new(run), r, day, false) }
+
+// runs are evaluations of which an answer was made, for their memory.
+var runs = sync.Pool{New: func() any { return new(run) }}
+
+// release gives back an evaluation of which nothing is wanted any more.
+func (e *run) release() {
+	clear(e.rules)
+	clear(e.found)
+	clear(e.reasons)
+	e.plan, e.rig, e.Case = nil, nil, duty.Case{}
+	e.notes.Begin(nil, nil)
+	runs.Put(e)
+}
+
+// runIn is run in the memory of an evaluation. In brief, only what Judge gives is
+// worked out.
+func (p *plan) runIn(e *run, r *rig.Rig, day rig.Day, brief bool) *run {
+	r = r.WithDay(day)
+	e.plan, e.rig = p, r
+	e.rules, e.found = slices.Grow(e.rules[:0], len(p.rules))[:len(p.rules)], slices.Grow(e.found[:0], p.duties)
+	e.notes.Begin(r, p.term)
+	e.Case = duty.Case{Notes: &e.notes, Formulas: p.formulas, Brief: brief}
 	for i, rule := range p.rules {
 		e.rules[i].planned = rule
 		if e.rules[i].active = rule.Effective.Contains(day); !e.rules[i].active {
@@ -135,31 +178,31 @@ func (e *run) settle(i int) expr.Truth {
 
 // find makes the findings of one rule.
 func (e *run) find(h *held) {
-	because, reasons := e.because(h)
-	if h.truth == expr.False && len(h.Duties) > 0 {
-		f := found{duty: &h.Duties[0], truth: h.truth, rule: h.Rule, Finding: Finding{
-			ID: h.ID, Rule: h.ID, Question: h.Duties[0].Question, Level: h.Level, Status: NotApplicable,
-			Summary: "Does not apply: " + h.Says, Because: because, Inputs: e.inputs(reasons), Citation: cite(h.Rule),
-		}}
+	if len(h.Duties) == 0 {
+		return
+	}
+	var needs []duty.Need
+	if h.truth == expr.Unknown {
+		needs = e.needs(h)
+	}
+	because := e.because(h, needs)
+	if h.truth == expr.False {
+		f := e.next(h, 0)
+		f.ID, f.Because, f.Status, f.Summary, f.Inputs = h.ID, because, NotApplicable, h.not, e.inputs(nil)
 		if h.when == expr.True {
 			f.Replaced = h.by
 		}
-		e.found = append(e.found, f)
 		return
 	}
 	for i := range h.Duties {
-		d := &h.Duties[i]
-		f := found{duty: d, truth: h.truth, rule: h.Rule, Finding: Finding{
-			ID: h.ID + "/" + d.Question, Rule: h.ID, Question: d.Question, Level: h.Level,
-			Because: because, Citation: cite(h.Rule),
-		}}
+		f := e.next(h, i)
+		f.Because = because
 		if h.truth == expr.Unknown {
-			f.Status, f.Summary = Unknown, "It cannot be decided whether this applies: "+h.Says
-			f.needs, f.Inputs = e.needs(h), e.inputs(reasons)
+			f.Status, f.Summary, f.needs, f.Inputs = Unknown, h.open, needs, e.inputs(nil)
 		} else {
-			res := d.Check(e.rig, e.term)
+			res := f.duty.Hold(&e.Case)
 			f.Status, f.Summary, f.Limit, f.Margin = res.Status, res.Summary, res.Limit, res.Margin
-			f.needs, f.Inputs = res.Needs, e.inputs(reasons, res.Inputs...)
+			f.needs, f.Inputs = res.Needs, e.inputs(res.Inputs)
 			if f.Status == NotMet {
 				f.Remedy = res.Remedy
 				if h.Remedy != "" {
@@ -167,8 +210,8 @@ func (e *run) find(h *held) {
 				}
 			}
 			// A yes-or-no duty takes its figures from the line that brought it on.
-			if f.Limit == "" && len(reasons) == 1 && reasons[0].Limit != "" {
-				f.Limit, f.Margin = reasons[0].Limit, reasons[0].Margin
+			if f.Limit == "" && len(e.reasons) == 1 && e.reasons[0].Limit != "" {
+				f.Limit, f.Margin = e.reasons[0].Limit, e.reasons[0].Margin
 			}
 		}
 		if f.Status == Unknown {
@@ -178,50 +221,70 @@ func (e *run) find(h *held) {
 				}
 			}
 		}
-		e.found = append(e.found, f)
 	}
+}
+
+// next begins the finding of a duty of a rule, in its place.
+func (e *run) next(h *held, i int) *found {
+	d := &h.Duties[i]
+	e.found = append(e.found, found{})
+	f := &e.found[len(e.found)-1]
+	f.duty, f.truth, f.rule = d, h.truth, h.Rule
+	f.ID, f.Rule, f.Question, f.Level, f.Citation = h.findings[i], h.ID, d.Question, h.Level, h.citation
+	return f
 }
 
 // inputs adds to the inputs of a check those that brought the rule on.
-func (e *run) inputs(reasons []expr.Reason, inputs ...rig.Input) []rig.Input {
-	out := append([]rig.Input{}, inputs...)
-	for _, reason := range reasons {
-		for _, id := range reason.Facts {
-			for _, in := range e.rig.Inputs(id) {
-				if !slices.Contains(out, in) {
-					out = append(out, in)
-				}
-			}
-		}
+func (e *run) inputs(inputs []rig.Input) []rig.Input {
+	if e.Brief {
+		return nil
 	}
-	return out
+	e.facts = e.facts[:0]
+	for i := range e.reasons {
+		e.facts = append(e.facts, e.reasons[i].Facts...)
+	}
+	return e.With(inputs, e.facts...)
 }
 
-// because tells why the rule holds, does not, or cannot be decided.
-func (e *run) because(h *held) (string, []expr.Reason) {
-	if h.when == expr.True && h.truth == expr.False {
-		return fmt.Sprintf("%s takes its place.", h.by), nil
-	}
-	if h.truth == expr.Unknown {
-		var names []string
-		for _, n := range e.needs(h) {
-			names = append(names, n.Pointer)
+// because tells why the rule holds, does not, or cannot be decided, and keeps the
+// reasons.
+func (e *run) because(h *held, needs []duty.Need) string {
+	e.reasons = e.reasons[:0]
+	switch {
+	case e.Brief:
+		return ""
+	case h.when == expr.True && h.truth == expr.False:
+		return e.Join(h.by, " takes its place.")
+	case h.truth == expr.Unknown:
+		parts := append(make([]string, 0, 16), "Waits for ")
+		for i, n := range needs {
+			if i > 0 {
+				parts = append(parts, ", ")
+			}
+			parts = append(parts, n.Pointer)
 		}
-		return "Waits for " + strings.Join(names, ", ") + ".", nil
+		return e.Join(append(parts, ".")...)
+	case h.When == nil:
+		return always
 	}
-	if h.When == nil {
-		return "Always applies.", nil
+	e.reasons = h.When.Reasons(e.Notes, e.reasons)
+	if len(e.reasons) == 0 {
+		return always
 	}
-	reasons := h.When.Explain(e.rig, e.term)
-	if len(reasons) == 0 {
-		return "Always applies.", nil
+	parts := make([]string, 0, 16)
+	for i := range e.reasons {
+		text := e.reasons[i].Text
+		switch {
+		case i > 0:
+			parts = append(parts, "; ", text)
+		case text != "":
+			parts = append(parts, rig.Initial(text), text[1:])
+		}
 	}
-	texts := make([]string, len(reasons))
-	for i, r := range reasons {
-		texts[i] = r.Text
-	}
-	return upper(strings.Join(texts, "; ")) + ".", reasons
+	return e.Join(append(parts, ".")...)
 }
+
+const always = "Always applies."
 
 // needs lists the inputs that would settle whether a rule holds: those of its
 // condition, or those of the rules that may switch it off.
@@ -248,36 +311,24 @@ func (e *run) needs(h *held) []duty.Need {
 	return out
 }
 
-func cite(r *law.Rule) Citation {
-	return Citation{
-		Ruleset: r.Ruleset.Ruleset, Version: r.Ruleset.Version, Source: r.Source.ID, Title: r.Source.Title, Clause: r.Cite.Clause,
-		Verification: r.Cite.How, Confidence: r.Cite.Confidence, NeedsConfirming: r.Cite.How != "text",
-	}
-}
-
-// sources describes every publication that the answer cites, by id.
+// sources describes every publication that the answer cites, by id. Where two
+// versions describe one id differently, that of the first rule stands.
 func (e *run) sources() []Source {
-	out := []Source{}
+	first := make([]*Source, e.plan.sources)
+	cited := 0
 	for i := range e.rules {
-		h := &e.rules[i]
-		if !h.active || slices.ContainsFunc(out, func(s Source) bool { return s.ID == h.Source.ID }) {
-			continue
+		if h := &e.rules[i]; h.active && first[h.sourceAt] == nil {
+			first[h.sourceAt] = &h.source
+			cited++
 		}
-		s := h.Source
-		out = append(out, Source{
-			ID: s.ID, Title: s.Title, Publisher: s.Publisher, Edition: s.Edition, Published: s.Published, URL: s.URL,
-			Kind: s.Kind, Checked: s.Checked.How, CheckedOn: s.Checked.On.String(),
-		})
 	}
-	sort.Slice(out, func(i, j int) bool { return out[i].ID < out[j].ID })
+	out := make([]Source, 0, cited)
+	for _, s := range first {
+		if s != nil {
+			out = append(out, *s)
+		}
+	}
 	return out
-}
-
-func upper(s string) string {
-	if s == "" {
-		return s
-	}
-	return strings.ToUpper(s[:1]) + s[1:]
 }
 
 // counts reports whether a finding can move the verdict: law and plates do,
@@ -288,7 +339,8 @@ func (f *found) counts() bool {
 }
 
 func (p *plan) assess(r *rig.Rig, day rig.Day) *Answer {
-	e := p.run(r, day)
+	e := p.runIn(runs.Get().(*run), r, day, false)
+	defer e.release()
 	a := &Answer{
 		Jurisdiction: r.Jurisdiction, AsOf: day.String(),
 		Asks: e.asks(), Findings: []Finding{}, Conflicts: e.conflicts(), Notices: e.notices(), Missing: e.missing(),
@@ -300,25 +352,29 @@ func (p *plan) assess(r *rig.Rig, day rig.Day) *Answer {
 	if a.Rulesets == nil {
 		a.Rulesets = []RulesetRef{}
 	}
+	e.conclude(a)
+	a.Cautions = e.cautions(a)
+	return a
+}
+
+// conclude answers the questions, decides the verdict and lists the findings, the
+// worst first.
+func (e *run) conclude(a *Answer) {
 	e.answers(a)
 	a.Verdict = e.verdict(a)
-	a.Cautions = e.cautions(a)
-	order := map[Status]int{NotMet: 0, Unknown: 1, Met: 2, NotApplicable: 3}
-	sort.SliceStable(e.found, func(i, j int) bool { return order[e.found[i].Status] < order[e.found[j].Status] })
-	for i := range e.found {
-		a.Findings = append(a.Findings, e.found[i].Finding)
+	a.Findings = make([]Finding, 0, len(e.found))
+	for _, status := range []Status{NotMet, Unknown, Met, NotApplicable} {
+		for i := range e.found {
+			if e.found[i].Status == status {
+				a.Findings = append(a.Findings, e.found[i].Finding)
+			}
+		}
 	}
-	return a
 }
 
 // desk are the questions of the answer, with the obligations behind each and
 // the keys that say whether anything is asked at all.
-var desk = []struct {
-	name     string
-	prefixes []string
-	speaks   []string // questions whose duty answers "required"
-	critical bool     // must be covered before a verdict can be compliant
-}{
+var desk = [...]deskQuestion{
 	{"brakes", []string{"service_brakes."}, []string{"service_brakes.required"}, true},
 	{"breakaway", []string{"breakaway."}, []string{"breakaway.required"}, true},
 	{"safety_chains", []string{"safety_chains."}, []string{"safety_chains.required", "safety_chains.count"}, false},
@@ -328,12 +384,28 @@ var desk = []struct {
 	{"parts_rated", []string{"part_rating.", "mass_limit.", "mass_ratio.", "ball_load."}, nil, true},
 }
 
+type deskQuestion struct {
+	name     string
+	prefixes []string
+	speaks   []string // questions whose duty answers "required"
+	critical bool     // must be covered before a verdict can be compliant
+}
+
 func (e *run) answers(a *Answer) {
-	out := []*Question{&a.Answers.Brakes, &a.Answers.Breakaway, &a.Answers.SafetyChains, &a.Answers.ParkingBrake, &a.Answers.PartsRated}
-	for i, q := range desk {
-		*out[i] = e.question(q.prefixes, q.speaks)
-		if !out[i].Covered {
-			a.NotCovered = append(a.NotCovered, q.name)
+	var tallies [len(desk)]tally
+	for i := range e.found {
+		f := &e.found[i]
+		if f.Level != "practice" && f.truth != expr.False {
+			if k := deskOf(f.Question); k >= 0 {
+				tallies[k].add(f, desk[k].speaks)
+			}
+		}
+	}
+	out := [len(desk)]*Question{&a.Answers.Brakes, &a.Answers.Breakaway, &a.Answers.SafetyChains, &a.Answers.ParkingBrake, &a.Answers.PartsRated}
+	for k := range desk {
+		*out[k] = tallies[k].question()
+		if !out[k].Covered {
+			a.NotCovered = append(a.NotCovered, desk[k].name)
 		}
 	}
 	a.Answers.Brakes.Permitted = e.permitted("service_brakes.kinds")
@@ -344,54 +416,67 @@ func hasPrefix(s string, prefixes []string) bool {
 	return slices.ContainsFunc(prefixes, func(p string) bool { return strings.HasPrefix(s, p) })
 }
 
-// question merges the findings on one desk question.
-func (e *run) question(prefixes, speaks []string) Question {
-	q := Question{Required: DontKnow, Holds: DontKnow, Findings: []string{}}
-	var asked, maybe, freed, maybeFreed bool
-	var notMet, unknown, met bool
-	for i := range e.found {
-		f := &e.found[i]
-		if f.Level == "practice" || !hasPrefix(f.Question, prefixes) || f.truth == expr.False {
-			continue
-		}
-		q.Findings = append(q.Findings, f.ID)
-		// House rules are no law: they can fail a rig, and neither cover a question
-		// on which the law is silent nor say what it asks.
-		if f.rule.Ruleset.House() {
-			notMet, unknown = notMet || f.Status == NotMet, unknown || f.Status == Unknown
-			continue
-		}
-		if speaks == nil || slices.Contains(speaks, f.Question) {
-			switch {
-			case f.duty.Relief && f.truth == expr.True:
-				freed = true
-			case f.duty.Relief:
-				maybeFreed = true
-			case f.truth == expr.True:
-				asked = true
-			default:
-				maybe = true
-			}
-		}
-		if f.duty.Relief {
-			continue
-		}
-		notMet = notMet || f.Status == NotMet
-		unknown = unknown || f.Status == Unknown
-		met = met || f.Status == Met
+// deskOf is the place of the desk question on which an obligation bears, or -1.
+func deskOf(question string) int {
+	return slices.IndexFunc(desk[:], func(q deskQuestion) bool { return hasPrefix(question, q.prefixes) })
+}
+
+// tally gathers the findings on one desk question.
+type tally struct {
+	findings                        []string
+	asked, maybe, freed, maybeFreed bool
+	notMet, unknown, met            bool
+}
+
+func (t *tally) add(f *found, speaks []string) {
+	if t.findings == nil {
+		t.findings = make([]string, 0, 8)
 	}
-	q.Covered = asked || maybe || freed || maybeFreed
+	t.findings = append(t.findings, f.ID)
+	// House rules are no law: they can fail a rig, and neither cover a question
+	// on which the law is silent nor say what it asks.
+	if f.rule.Ruleset.House() {
+		t.notMet, t.unknown = t.notMet || f.Status == NotMet, t.unknown || f.Status == Unknown
+		return
+	}
+	if speaks == nil || slices.Contains(speaks, f.Question) {
+		switch {
+		case f.duty.Relief && f.truth == expr.True:
+			t.freed = true
+		case f.duty.Relief:
+			t.maybeFreed = true
+		case f.truth == expr.True:
+			t.asked = true
+		default:
+			t.maybe = true
+		}
+	}
+	if f.duty.Relief {
+		return
+	}
+	t.notMet = t.notMet || f.Status == NotMet
+	t.unknown = t.unknown || f.Status == Unknown
+	t.met = t.met || f.Status == Met
+}
+
+// question is what the findings say together.
+func (t *tally) question() Question {
+	q := Question{Required: DontKnow, Holds: DontKnow, Findings: t.findings}
+	if q.Findings == nil {
+		q.Findings = []string{}
+	}
+	q.Covered = t.asked || t.maybe || t.freed || t.maybeFreed
 	switch {
-	case asked:
+	case t.asked:
 		q.Required = Yes
-	case freed && !maybe:
+	case t.freed && !t.maybe:
 		q.Required = No
 	}
 	switch {
-	case notMet:
+	case t.notMet:
 		q.Holds = No
-	case unknown || !q.Covered || q.Required == DontKnow:
-	case met || q.Required == No:
+	case t.unknown || !q.Covered || q.Required == DontKnow:
+	case t.met || q.Required == No:
 		q.Holds = Yes
 	}
 	return q
@@ -480,13 +565,13 @@ func (e *run) missing() []Missing {
 }
 
 func (e *run) notices() []Notice {
-	out := []Notice{}
+	out := make([]Notice, 0, e.plan.notices)
 	for i := range e.rules {
 		h := &e.rules[i]
 		if h.Oblige.Notice == nil || !h.active || h.truth == expr.False {
 			continue
 		}
-		n := Notice{Rule: h.ID, About: h.Oblige.Notice.About.Text, Text: h.Says, Applies: DontKnow, Citation: cite(h.Rule)}
+		n := Notice{Rule: h.ID, About: h.Oblige.Notice.About.Text, Text: h.Says, Applies: DontKnow, Citation: h.citation}
 		if h.truth == expr.True {
 			n.Applies = Yes
 		}
@@ -499,28 +584,22 @@ func (e *run) notices() []Notice {
 // one ruleset states against each other with no order between them.
 func (e *run) conflicts() []Conflict {
 	out := []Conflict{}
-	byQuestion := map[string][]*found{}
-	var order []string
-	for i := range e.found {
-		f := &e.found[i]
-		if f.truth != expr.True || f.Level == "practice" {
-			continue
-		}
-		if byQuestion[f.Question] == nil {
-			order = append(order, f.Question)
-		}
-		byQuestion[f.Question] = append(byQuestion[f.Question], f)
-	}
-	for _, q := range order {
-		fs := byQuestion[q]
+	var low, high []*found
+	for _, fs := range e.byQuestion(func(f *found) bool { return f.truth == expr.True }) {
+		q := fs[0].Question
 		if c, ok := reliefAgainstDuty(q, fs); ok {
 			out = append(out, c)
 		}
 		if fs[0].duty.Demand.Merge == duty.MergeIntersect && len(fs) > 1 && len(e.permitted(q)) == 0 {
 			out = append(out, conflict(q, "These rules permit nothing in common.", fs))
 		}
+		switch q {
+		case "ball_load.at_least":
+			low = fs
+		case "ball_load.at_most":
+			high = fs
+		}
 	}
-	low, high := byQuestion["ball_load.at_least"], byQuestion["ball_load.at_most"]
 	for _, l := range low {
 		for _, h := range high {
 			x, okx := l.duty.Demand.Amount.Value(e.rig)
@@ -531,6 +610,36 @@ func (e *run) conflicts() []Conflict {
 		}
 	}
 	return out
+}
+
+// byQuestion groups the findings of law and plates of the kind asked for, in the
+// order in which their questions come up.
+func (e *run) byQuestion(keep func(*found) bool) [][]*found {
+	group := make([]int, len(e.found)) // of each finding, counted from 1
+	questions, sizes, all := make([]string, 0, 64), make([]int, 0, 64), 0
+	for i := range e.found {
+		f := &e.found[i]
+		if f.Level == "practice" || !keep(f) {
+			continue
+		}
+		k := slices.Index(questions, f.Question)
+		if k < 0 {
+			k, questions, sizes = len(questions), append(questions, f.Question), append(sizes, 0)
+		}
+		group[i] = k + 1
+		sizes[k]++
+		all++
+	}
+	groups, room := make([][]*found, len(sizes)), make([]*found, all)
+	for k, size := range sizes {
+		groups[k], room = room[:0:size], room[size:]
+	}
+	for i, k := range group {
+		if k > 0 {
+			groups[k-1] = append(groups[k-1], &e.found[i])
+		}
+	}
+	return groups
 }
 
 // reliefAgainstDuty: across rulesets law adds up and the duty simply stands;
@@ -558,9 +667,9 @@ func conflict(q, summary string, fs []*found) Conflict {
 
 // cautions are the limits of what the answer can be relied on for.
 func (e *run) cautions(a *Answer) []string {
-	out := []string{
+	out := append(make([]string, 0, 32),
 		"This informs a decision and certifies nothing. The law itself, the makers' ratings and plates, and licensed practice come first.",
-	}
+	)
 	if len(a.Rulesets) == 0 {
 		return append(out, "No law is held for "+a.Jurisdiction+" on "+a.AsOf+": nothing here means that anything is allowed.")
 	}

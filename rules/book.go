@@ -7,6 +7,7 @@ import (
 	"sort"
 	"strings"
 
+	"drawgear/rules/expr"
 	"drawgear/rules/law"
 	"drawgear/rules/rig"
 )
@@ -18,6 +19,7 @@ type Book struct {
 	rulesets []*law.Ruleset // by id, then version
 	byID     map[string][]*law.Ruleset
 	plans    map[string][]*plan // by jurisdiction, by first day
+	said     map[*law.Rule]*said
 }
 
 // plan is the law of one jurisdiction over a span of days in which no version
@@ -28,12 +30,49 @@ type plan struct {
 	rules    []*planned
 	terms    map[rig.ID]string
 	refs     []RulesetRef
+
+	// What the answers for all rigs share.
+	said     map[*law.Rule]*said
+	names    []string                 // of the facts, by ID
+	formulas map[*expr.Program]string // of the amounts, in these names
+	sources  int                      // how many publications are cited
+	duties   int                      // how many findings there can be
+	notices  int                      // how many notices
 }
 
 // planned is a rule with those that may switch it off.
 type planned struct {
 	*law.Rule
+	*said
 	overriddenBy []int // places in plan.rules
+	sourceAt     int   // place of its source among those cited, by id
+}
+
+// said is what answers say of a rule whatever the rig.
+type said struct {
+	findings  []string // ids of the findings, by duty
+	not, open string   // summaries where it does not apply, and where that cannot be decided
+	citation  Citation
+	source    Source
+}
+
+func newSaid(r *law.Rule) *said {
+	s := r.Source
+	out := &said{
+		not: "Does not apply: " + r.Says, open: "It cannot be decided whether this applies: " + r.Says,
+		citation: Citation{
+			Ruleset: r.Ruleset.Ruleset, Version: r.Ruleset.Version, Source: s.ID, Title: s.Title, Clause: r.Cite.Clause,
+			Verification: r.Cite.How, Confidence: r.Cite.Confidence, NeedsConfirming: r.Cite.How != "text",
+		},
+		source: Source{
+			ID: s.ID, Title: s.Title, Publisher: s.Publisher, Edition: s.Edition, Published: s.Published, URL: s.URL,
+			Kind: s.Kind, Checked: s.Checked.How, CheckedOn: s.Checked.On.String(),
+		},
+	}
+	for i := range r.Duties {
+		out.findings = append(out.findings, r.ID+"/"+r.Duties[i].Question)
+	}
+	return out
 }
 
 // UnknownJurisdiction is the error for a code that no ruleset serves.
@@ -47,7 +86,7 @@ func (e *UnknownJurisdiction) Error() string {
 // NewBook links rulesets. It fails on a version that stands twice, on `extends`
 // or `overrides` that name nothing, and on overrides that run in a circle.
 func NewBook(rulesets []*law.Ruleset) (*Book, error) {
-	b := &Book{rulesets: slices.Clone(rulesets), byID: map[string][]*law.Ruleset{}, plans: map[string][]*plan{}}
+	b := &Book{rulesets: slices.Clone(rulesets), byID: map[string][]*law.Ruleset{}, plans: map[string][]*plan{}, said: map[*law.Rule]*said{}}
 	sort.Slice(b.rulesets, func(i, j int) bool {
 		x, y := b.rulesets[i], b.rulesets[j]
 		if x.Ruleset != y.Ruleset {
@@ -194,7 +233,7 @@ func (b *Book) inForce(id string, day rig.Day) *law.Ruleset {
 
 func (b *Book) link(roots []string, span law.Interval) (*plan, error) {
 	day := span.From.Day
-	p := &plan{span: span, terms: map[rig.ID]string{}}
+	p := &plan{span: span, terms: map[rig.ID]string{}, said: b.said}
 	done, own := map[string]bool{}, false
 	var visit func(id string)
 	visit = func(id string) {
@@ -230,11 +269,11 @@ func (p *plan) resolve() error {
 			// Rules of one id within a ruleset cannot be; across rulesets the one
 			// that extends replaces the one extended.
 			if i, ok := at[r.ID]; ok {
-				p.rules[i] = &planned{Rule: r}
+				p.rules[i] = p.planned(r)
 				continue
 			}
 			at[r.ID] = len(p.rules)
-			p.rules = append(p.rules, &planned{Rule: r})
+			p.rules = append(p.rules, p.planned(r))
 		}
 	}
 	for i, r := range p.rules {
@@ -245,7 +284,45 @@ func (p *plan) resolve() error {
 			}
 		}
 	}
+	p.share()
 	return p.acyclic()
+}
+
+func (p *plan) planned(r *law.Rule) *planned {
+	s := p.said[r]
+	if s == nil {
+		s = newSaid(r)
+		p.said[r] = s
+	}
+	return &planned{Rule: r, said: s}
+}
+
+// share works out what the answers for all rigs have in common.
+func (p *plan) share() {
+	p.names = slices.Clone(plainNames)
+	for id, term := range p.terms {
+		p.names[id] = term
+	}
+	p.formulas = map[*expr.Program]string{}
+	var sources []string
+	for _, r := range p.rules {
+		p.duties += len(r.Duties)
+		if r.Oblige.Notice != nil {
+			p.notices++
+		}
+		sources = append(sources, r.Source.ID)
+		for i := range r.Duties {
+			for _, program := range r.Duties[i].Programs() {
+				p.formulas[program] = program.Formula(p.term)
+			}
+		}
+	}
+	slices.Sort(sources)
+	sources = slices.Compact(sources)
+	p.sources = len(sources)
+	for _, r := range p.rules {
+		r.sourceAt, _ = slices.BinarySearch(sources, r.Source.ID)
+	}
 }
 
 func (p *plan) acyclic() error {
@@ -277,12 +354,16 @@ func (p *plan) acyclic() error {
 }
 
 // term names a fact in the words of the place, or by its path.
-func (p *plan) term(id rig.ID) string {
-	if t, ok := p.terms[id]; ok {
-		return t
+func (p *plan) term(id rig.ID) string { return p.names[id] }
+
+// plainNames are those of facts for which a place has no words of its own.
+var plainNames = func() []string {
+	var out []string
+	for _, f := range rig.Fields() {
+		out = append(out, strings.NewReplacer(".", " ", "_", " ").Replace(f.Path))
 	}
-	return strings.ReplaceAll(strings.ReplaceAll(rig.ByID(id).Path, ".", " "), "_", " ")
-}
+	return out
+}()
 
 // Jurisdiction is a place for which law is held.
 type Jurisdiction struct {

@@ -315,7 +315,7 @@ func (t *track) look(place int64, lifted []string) *run {
 	return t.findings(lifted, func(x *tracked) expr.Truth {
 		return x.when.at(place, func() expr.Truth { return x.When.Truth(t.rigAt(place)) })
 	}, func(x *tracked, k int) Status {
-		return x.duties[k].at(place, func() Status { return x.Duties[k].Check(t.rigAt(place), t.plan.term).Status })
+		return x.duties[k].at(place, func() Status { return x.Duties[k].Status(t.rigAt(place)) })
 	})
 }
 
@@ -330,9 +330,9 @@ func (t *track) plain(base int64, lifted []string) *run {
 		return x.When.Truth(r)
 	}, func(x *tracked, k int) Status {
 		if x.duties[k].still {
-			return x.duties[k].at(base, func() Status { return x.Duties[k].Check(r, t.plan.term).Status })
+			return x.duties[k].at(base, func() Status { return x.Duties[k].Status(r) })
 		}
-		return x.Duties[k].Check(r, t.plan.term).Status
+		return x.Duties[k].Status(r)
 	})
 }
 

@@ -76,15 +76,23 @@ type Duty struct {
 	Demand   Demand
 	Relief   bool // states that nothing is asked; it moves no verdict
 	Conduct  bool // about how the rig is driven, not what it is: unknown moves no verdict
-	check    func(c *context) Result
+	check    func(c *Case) Result
 	programs []*expr.Program
 	reads    []rig.ID
 }
 
 // Check holds the rig against the duty.
 func (d *Duty) Check(r *rig.Rig, term Term) Result {
-	return d.check(&context{r, term})
+	return d.Hold(&Case{Notes: &rig.Notes{Rig: r, Term: term}})
 }
+
+// Status is that of Check, without the words.
+func (d *Duty) Status(r *rig.Rig) Status {
+	return d.Hold(&Case{Notes: &rig.Notes{Rig: r}, Brief: true}).Status
+}
+
+// Hold is Check for one of many duties.
+func (d *Duty) Hold(c *Case) Result { return d.check(c) }
 
 // Programs lists the expressions in the duty.
 func (d *Duty) Programs() []*expr.Program { return d.programs }
@@ -92,13 +100,41 @@ func (d *Duty) Programs() []*expr.Program { return d.programs }
 // Reads lists the facts that the checker looks at, beside those of Programs.
 func (d *Duty) Reads() []rig.ID { return d.reads }
 
-type context struct {
-	*rig.Rig
-	term Term
+// Case is a rig that is held against many duties.
+type Case struct {
+	*rig.Notes
+	Formulas map[*expr.Program]string // in the terms of the place; may be empty
+	Brief    bool                     // only status, limit and needs are wanted
+}
+
+func (c *Case) formula(p *expr.Program) string {
+	if c.Brief {
+		return ""
+	}
+	if f, ok := c.Formulas[p]; ok {
+		return f
+	}
+	return p.Formula(c.Term)
+}
+
+// say joins the parts of a text that is for people.
+func (c *Case) say(parts ...string) string {
+	if c.Brief {
+		return ""
+	}
+	return c.Join(parts...)
+}
+
+// upper is say with a great letter first.
+func (c *Case) upper(first string, parts ...string) string {
+	if c.Brief {
+		return ""
+	}
+	return c.Join(append(append(make([]string, 0, 16), rig.Initial(first), first[1:]), parts...)...)
 }
 
 // need makes the Need of a fact: the entered fields behind it.
-func (c *context) need(id rig.ID) []Need {
+func (c *Case) need(id rig.ID) []Need {
 	f := rig.ByID(id)
 	if !f.Derived() {
 		return []Need{{f.Pointer, f.Doc, id}}
@@ -118,7 +154,7 @@ func (c *context) need(id rig.ID) []Need {
 
 // NeedsOf turns missing facts into Needs.
 func NeedsOf(r *rig.Rig, ids []rig.ID) []Need {
-	c := &context{Rig: r}
+	c := &Case{Notes: &rig.Notes{Rig: r}}
 	var out []Need
 	for _, id := range ids {
 		out = appendNew(out, c.need(id)...)
@@ -136,11 +172,13 @@ func appendNew[T comparable](out []T, more ...T) []T {
 	return out
 }
 
-func (c *context) unknown(what string, ids ...rig.ID) Result {
+func (c *Case) unknown(what string, ids ...rig.ID) Result {
 	res := Result{Status: Unknown, Summary: what}
 	for _, id := range ids {
 		if c.Known(id) {
-			res.Inputs = appendNew(res.Inputs, c.Inputs(id)...)
+			if !c.Brief {
+				res.Inputs = appendNew(res.Inputs, c.Inputs(id)...)
+			}
 			continue
 		}
 		res.Needs = appendNew(res.Needs, c.need(id)...)
@@ -148,16 +186,15 @@ func (c *context) unknown(what string, ids ...rig.ID) Result {
 	return res
 }
 
-func (c *context) inputs(ids ...rig.ID) []rig.Input {
-	var out []rig.Input
-	for _, id := range ids {
-		out = appendNew(out, c.Inputs(id)...)
+func (c *Case) inputs(ids ...rig.ID) []rig.Input {
+	if c.Brief {
+		return nil
 	}
-	return out
+	return c.With(nil, ids...)
 }
 
 // asks begins a duty whose checker reads the given facts.
-func asks(question string, d Demand, check func(*context) Result, reads ...rig.ID) Duty {
+func asks(question string, d Demand, check func(*Case) Result, reads ...rig.ID) Duty {
 	return Duty{Question: question, Demand: d, check: check, reads: reads}
 }
 
@@ -165,24 +202,26 @@ func asks(question string, d Demand, check func(*context) Result, reads ...rig.I
 func relief(question, text string) Duty {
 	return Duty{
 		Question: question, Demand: Demand{Merge: MergeAny}, Relief: true,
-		check: func(*context) Result { return Result{Status: Met, Summary: text} },
+		check: func(*Case) Result { return Result{Status: Met, Summary: text} },
 	}
 }
 
 // flag asks that a true-or-false fact be true, where the thing is there at all.
 func flag(question string, id rig.ID, yes, no, remedy string, only *guard) Duty {
-	return asks(question, Demand{Merge: MergeAny, Bool: true}, func(c *context) Result {
+	open := "It is not known whether " + lowerFirst(yes) + "."
+	yes, no = yes+".", no+"."
+	return asks(question, Demand{Merge: MergeAny, Bool: true}, func(c *Case) Result {
 		if res, stop := only.stop(c); stop {
 			return res
 		}
 		v, known := c.Bool(id)
 		if !known {
-			return c.unknown("It is not known whether "+lowerFirst(yes)+".", id)
+			return c.unknown(open, id)
 		}
 		if v {
-			return Result{Status: Met, Summary: yes + ".", Inputs: c.inputs(id)}
+			return Result{Status: Met, Summary: yes, Inputs: c.inputs(id)}
 		}
-		return Result{Status: NotMet, Summary: no + ".", Inputs: c.inputs(id), Remedy: remedy}
+		return Result{Status: NotMet, Summary: no, Inputs: c.inputs(id), Remedy: remedy}
 	}, only.with(id)...)
 }
 
@@ -200,36 +239,37 @@ func (g *guard) with(ids ...rig.ID) []rig.ID {
 	return append([]rig.ID{g.id}, ids...)
 }
 
-func (g *guard) stop(c *context) (Result, bool) {
+func (g *guard) stop(c *Case) (Result, bool) {
 	if g == nil {
 		return Result{}, false
 	}
 	v := c.Get(g.id)
 	if !v.Known {
-		return c.unknown("It is not known whether "+g.none+".", g.id), true
+		return c.unknown(c.say("It is not known whether ", g.none, "."), g.id), true
 	}
 	if g.word == "" && v.Num == 0 || g.word != "" && v.Word != g.word {
-		return Result{Status: NotApplicable, Summary: upperFirst(g.none) + ".", Inputs: c.inputs(g.id)}, true
+		return Result{Status: NotApplicable, Summary: c.upper(g.none, "."), Inputs: c.inputs(g.id)}, true
 	}
 	return Result{}, false
 }
 
 // oneOf asks that a word fact be among those permitted.
 func oneOf(question string, id rig.ID, words []string, what, remedy string, only *guard) Duty {
-	return asks(question, Demand{Merge: MergeIntersect, Words: words}, func(c *context) Result {
+	permitted := list(words)
+	return asks(question, Demand{Merge: MergeIntersect, Words: words}, func(c *Case) Result {
 		if res, stop := only.stop(c); stop {
 			return res
 		}
 		v := c.Get(id)
 		if !v.Known {
-			return c.unknown(what+" is not known; permitted: "+list(words)+".", id)
+			return c.unknown(c.say(what, " is not known; permitted: ", permitted, "."), id)
 		}
 		if slices.Contains(words, v.Word) {
-			return Result{Status: Met, Summary: fmt.Sprintf("%s %s is permitted.", what, spaced(v.Word)), Inputs: c.inputs(id), Limit: list(words)}
+			return Result{Status: Met, Summary: c.say(what, " ", spaced(v.Word), " is permitted."), Inputs: c.inputs(id), Limit: permitted}
 		}
 		return Result{
-			Status: NotMet, Summary: fmt.Sprintf("%s %s is not among those permitted: %s.", what, spaced(v.Word), list(words)),
-			Inputs: c.inputs(id), Limit: list(words), Remedy: remedy,
+			Status: NotMet, Summary: c.say(what, " ", spaced(v.Word), " is not among those permitted: ", permitted, "."),
+			Inputs: c.inputs(id), Limit: permitted, Remedy: remedy,
 		}
 	}, only.with(id)...)
 }
@@ -265,7 +305,7 @@ func (rel relation) margin(measured, limit expr.Value) expr.Value {
 	return measured.In(limit.Unit).Sub(limit)
 }
 
-var relationWords = map[relation][2]string{ // met, not met
+var relationWords = [...][2]string{ // met, not met
 	atMost:   {"is within", "is over"},
 	lessThan: {"is under", "is not under"},
 	atLeast:  {"reaches", "is under"},
@@ -273,39 +313,43 @@ var relationWords = map[relation][2]string{ // met, not met
 }
 
 // judge compares and tells it in numbers.
-func judge(what string, measured, limit expr.Value, rel relation, why, remedy string, inputs []rig.Input) Result {
-	ok := rel.holds(measured.Cmp(limit))
-	margin := rel.margin(measured, limit)
-	shown := measured.Text()
-	if measured.Unit != limit.Unit {
-		shown += " (" + measured.In(limit.Unit).Text() + ")"
-	}
+func (c *Case) judge(what string, measured, limit expr.Value, rel relation, why, remedy string, inputs []rig.Input) Result {
 	words := relationWords[rel]
-	res := Result{Status: Met, Inputs: inputs, Limit: limit.Text(), Margin: margin.Text()}
+	res := Result{Status: Met, Inputs: inputs, Limit: limit.TextIn(c.Notes)}
 	verb := words[0]
-	if !ok {
+	if !rel.holds(measured.Cmp(limit)) {
 		res.Status, verb, res.Remedy = NotMet, words[1], remedy
 	}
-	limitText := limit.Text()
-	if why != "" && why != limitText {
-		limitText += " (" + why + ")"
+	if c.Brief {
+		return res
 	}
-	res.Summary = fmt.Sprintf("%s %s %s %s", upperFirst(what), shown, verb, limitText)
-	if by := margin; by.Num != 0 {
-		if by.Num < 0 {
-			by.Num = -by.Num
-		}
-		res.Summary += ", by " + by.Text()
-	} else {
-		res.Summary += ", exactly"
+	margin := rel.margin(measured, limit)
+	res.Margin = margin.TextIn(c.Notes)
+	parts := append(make([]string, 0, 16), " ", measured.TextIn(c.Notes))
+	if measured.Unit != limit.Unit {
+		parts = append(parts, " (", measured.In(limit.Unit).TextIn(c.Notes), ")")
 	}
-	res.Summary += "."
+	parts = append(parts, " ", verb, " ", res.Limit)
+	if why != "" && why != res.Limit {
+		parts = append(parts, " (", why, ")")
+	}
+	switch {
+	case margin.Num == 0:
+		parts = append(parts, ", exactly.")
+	case margin.Num < 0:
+		margin.Num = -margin.Num
+		parts = append(parts, ", by ", margin.TextIn(c.Notes), ".")
+	default:
+		parts = append(parts, ", by ", res.Margin, ".")
+	}
+	res.Summary = c.upper(what, parts...)
 	return res
 }
 
 // limits asks that a quantity fact lie within a constant or computed limit.
 func limits(question string, merge Merge, id rig.ID, what string, rel relation, limit *expr.Program, remedy string, only *guard) Duty {
-	d := asks(question, Demand{Merge: merge, Amount: limit}, func(c *context) Result {
+	reads := append([]rig.ID{id}, limit.Facts()...)
+	d := asks(question, Demand{Merge: merge, Amount: limit}, func(c *Case) Result {
 		if res, stop := only.stop(c); stop {
 			return res
 		}
@@ -313,10 +357,9 @@ func limits(question string, merge Merge, id rig.ID, what string, rel relation, 
 		lim, limKnown := limit.Value(c.Rig)
 		if !known || !limKnown {
 			ids := append([]rig.ID{id}, limit.Missing(c.Rig)...)
-			return c.unknown(upperFirst(what)+" cannot be compared with its limit, "+limit.Formula(c.term)+".", ids...)
+			return c.unknown(c.upper(what, " cannot be compared with its limit, ", c.formula(limit), "."), ids...)
 		}
-		in := c.inputs(append([]rig.ID{id}, limit.Facts()...)...)
-		return judge(what, expr.Of(q), shownAs(c, limit, lim), rel, limit.Formula(c.term), remedy, in)
+		return c.judge(what, expr.Of(q), shownAs(c, limit, lim), rel, c.formula(limit), remedy, c.inputs(reads...))
 	}, only.with(id)...)
 	d.programs = []*expr.Program{limit}
 	return d
@@ -324,15 +367,16 @@ func limits(question string, merge Merge, id rig.ID, what string, rel relation, 
 
 // measured asks the same with a constant limit.
 func measured(question string, merge Merge, id rig.ID, what string, rel relation, limit quantity.Quantity, remedy string, only *guard) Duty {
-	return asks(question, Demand{Merge: merge, Value: expr.Of(limit)}, func(c *context) Result {
+	open := fmt.Sprintf("%s is not known; the limit is %s.", upperFirst(what), limit.Text())
+	return asks(question, Demand{Merge: merge, Value: expr.Of(limit)}, func(c *Case) Result {
 		if res, stop := only.stop(c); stop {
 			return res
 		}
 		q, known := c.Quantity(id)
 		if !known {
-			return c.unknown(fmt.Sprintf("%s is not known; the limit is %s.", upperFirst(what), limit.Text()), id)
+			return c.unknown(open, id)
 		}
-		return judge(what, expr.Of(q), expr.Of(limit), rel, "", remedy, c.inputs(id))
+		return c.judge(what, expr.Of(q), expr.Of(limit), rel, "", remedy, c.inputs(id))
 	}, only.with(id)...)
 }
 

@@ -23,10 +23,9 @@ func partNeed(i int, field, meaning string) Need {
 }
 
 // withRole lists the places of parts of a role.
-func (c *context) withRole(roles ...string) []int {
-	var out []int
-	for i, p := range c.Parts {
-		if slices.Contains(roles, p.Role) {
+func (c *Case) withRole(out []int, roles ...string) []int {
+	for i := range c.Parts {
+		if slices.Contains(roles, c.Parts[i].Role) {
 			out = append(out, i)
 		}
 	}
@@ -34,16 +33,28 @@ func (c *context) withRole(roles ...string) []int {
 }
 
 // none reports whether the parts at those places are listed as not there.
-func (c *context) none(parts []int) bool {
+func (c *Case) none(parts []int) bool {
 	return len(parts) > 0 && !slices.ContainsFunc(parts, func(i int) bool { return c.Parts[i].Count > 0 })
 }
 
-func (c *context) countInputs(parts []int) []rig.Input {
-	var in []rig.Input
+func (c *Case) countInputs(parts []int) []rig.Input {
+	in := make([]rig.Input, 0, len(parts))
 	for _, i := range parts {
-		in = append(in, rig.Input{Pointer: "/parts/" + strconv.Itoa(i) + "/count", Value: strconv.Itoa(c.Parts[i].Count)})
+		in = append(in, c.partInput(i, "count", strconv.Itoa(c.Parts[i].Count)))
 	}
 	return in
+}
+
+// list is what parts give, with what the facts rest on.
+func (c *Case) list(parts []rig.Input, facts []rig.ID) []rig.Input {
+	if c.Brief {
+		return nil
+	}
+	return c.With(parts, facts...)
+}
+
+func (c *Case) partInput(i int, field, value string) rig.Input {
+	return rig.Input{Pointer: c.Join("/parts/", strconv.Itoa(i), "/", field), Value: value}
 }
 
 func (c *compiler) partRating(o *PartRating) {
@@ -59,13 +70,15 @@ func (c *compiler) partRating(o *PartRating) {
 
 // rated asks that every part of a role be rated for a mass.
 func rated(role string, limit *expr.Program) Duty {
-	d := asks("part_rating."+role, Demand{Merge: MergeMost, Amount: limit}, func(c *context) Result {
+	what := "the rated mass of the " + spaced(role)
+	d := asks("part_rating."+role, Demand{Merge: MergeMost, Amount: limit}, func(c *Case) Result {
 		lim, known := limit.Value(c.Rig)
 		var res Result
 		if !known {
 			res.Needs = NeedsOf(c.Rig, limit.Missing(c.Rig))
 		}
-		parts := c.withRole(role)
+		var buf [8]int
+		parts := c.withRole(buf[:0], role)
 		if len(parts) == 0 {
 			res.Needs = append(res.Needs, partNeed(-1, "", "a part with role "+role+" and its rated_mass"))
 		}
@@ -73,6 +86,7 @@ func rated(role string, limit *expr.Program) Duty {
 			return Result{Status: NotApplicable, Summary: "There is no " + spaced(role) + " to judge.", Inputs: c.countInputs(parts)}
 		}
 		var weakest quantity.Quantity
+		in := make([]rig.Input, 0, 8)
 		for _, i := range parts {
 			if c.Parts[i].Count == 0 {
 				continue
@@ -82,22 +96,23 @@ func rated(role string, limit *expr.Program) Duty {
 				res.Needs = append(res.Needs, partNeed(i, "rated_mass", "the mass for which the "+spaced(role)+" is rated"))
 				continue
 			}
-			res.Inputs = append(res.Inputs, rig.Input{Pointer: "/parts/" + strconv.Itoa(i) + "/rated_mass", Value: q.Text()})
+			in = append(in, c.partInput(i, "rated_mass", c.Amount(q)))
 			if weakest.IsZero() || q.Cmp(weakest) < 0 {
 				weakest = q
 			}
 		}
-		res.Inputs = append(res.Inputs, c.inputs(limit.Facts()...)...)
+		res.Inputs = c.list(in, limit.Facts())
 		// One part below the limit fails however many ratings are missing.
 		if known && !weakest.IsZero() && (len(res.Needs) == 0 || expr.Of(weakest).Cmp(lim) < 0) {
 			needs, lim := res.Needs, shownAs(c, limit, lim)
-			remedy := fmt.Sprintf("Fit a %s rated for at least %s.", spaced(role), lim.Text())
-			res = judge("the rated mass of the "+spaced(role), expr.Of(weakest), lim, atLeast, limit.Formula(c.term), remedy, res.Inputs)
-			res.Needs = needs
+			res = c.judge(what, expr.Of(weakest), lim, atLeast, c.formula(limit), "", res.Inputs)
+			if res.Needs = needs; res.Status == NotMet {
+				res.Remedy = c.say("Fit a ", spaced(role), " rated for at least ", res.Limit, ".")
+			}
 			return res
 		}
 		res.Status = Unknown
-		res.Summary = fmt.Sprintf("The rated mass of the %s cannot be compared with %s.", spaced(role), limit.Formula(c.term))
+		res.Summary = c.upper(what, " cannot be compared with ", c.formula(limit), ".")
 		return res
 	})
 	d.programs = []*expr.Program{limit}
@@ -183,18 +198,18 @@ func massValue(m *big.Rat, unit quantity.Unit) expr.Value {
 }
 
 func breaking(p rig.Part) (expr.Value, bool) {
+	if !p.BreakingMass.IsZero() {
+		return expr.Of(p.BreakingMass), true
+	}
 	m, ok := breakingMass(p)
 	if !ok {
 		return expr.Value{}, false
 	}
-	if !p.BreakingMass.IsZero() {
-		return massValue(m, p.BreakingMass.Unit()), true
-	}
 	return massValue(m, kilogram.Unit()), true
 }
 
-func (c *context) chains() (parts []int, n int) {
-	parts = c.withRole(chainRoles...)
+func (c *Case) chains() (parts []int, n int) {
+	parts = c.withRole(nil, chainRoles...)
 	for _, i := range parts {
 		n += c.Parts[i].Count
 	}
@@ -204,12 +219,12 @@ func (c *context) chains() (parts []int, n int) {
 var needChain = partNeed(-1, "", "a part with role chain or cable, its count and strength; count 0 if there is none")
 
 func chainCount(question string, d Demand, want int) Duty {
-	return asks(question, d, func(c *context) Result {
+	return asks(question, d, func(c *Case) Result {
 		parts, n := c.chains()
 		if len(parts) == 0 {
 			return Result{Status: Unknown, Summary: fmt.Sprintf("%s asked; the parts name none.", chainsText(want)), Needs: []Need{needChain}, Limit: strconv.Itoa(want)}
 		}
-		res := Result{Status: Met, Summary: fmt.Sprintf("%s asked, %d fitted.", chainsText(want), n), Inputs: c.countInputs(parts), Limit: strconv.Itoa(want), Margin: strconv.Itoa(n - want)}
+		res := Result{Status: Met, Summary: c.say(chainsText(want), " asked, ", strconv.Itoa(n), " fitted."), Inputs: c.countInputs(parts), Limit: strconv.Itoa(want), Margin: strconv.Itoa(n - want)}
 		if n < want {
 			res.Status, res.Remedy = NotMet, "Fit "+lowerFirst(chainsNamed(want))+" of the strength asked."
 		}
@@ -232,7 +247,7 @@ func chainsNamed(n int) string {
 }
 
 func eachChain(question string, limit *expr.Program, rel relation, field, what string, get func(rig.Part) (expr.Value, bool)) Duty {
-	d := asks(question, Demand{Merge: MergeMost, Amount: limit}, func(c *context) Result {
+	d := asks(question, Demand{Merge: MergeMost, Amount: limit}, func(c *Case) Result {
 		lim, known := limit.Value(c.Rig)
 		var res Result
 		if !known {
@@ -245,7 +260,8 @@ func eachChain(question string, limit *expr.Program, rel relation, field, what s
 		if len(parts) == 0 {
 			res.Needs = append(res.Needs, needChain)
 		}
-		var weakest *expr.Value
+		var weakest expr.Value
+		found, in := false, make([]rig.Input, 0, 8)
 		for _, i := range parts {
 			if c.Parts[i].Count == 0 {
 				continue
@@ -255,19 +271,21 @@ func eachChain(question string, limit *expr.Program, rel relation, field, what s
 				res.Needs = append(res.Needs, partNeed(i, field, what))
 				continue
 			}
-			res.Inputs = append(res.Inputs, rig.Input{Pointer: "/parts/" + strconv.Itoa(i) + "/" + partField(c.Parts[i], field), Value: partText(c.Parts[i], field)})
-			if weakest == nil || v.Cmp(*weakest) < 0 {
-				weakest = &v
+			in = append(in, c.partInput(i, partField(c.Parts[i], field), partText(c.Parts[i], field)))
+			if !found || v.Cmp(weakest) < 0 {
+				weakest, found = v, true
 			}
 		}
-		res.Inputs = append(res.Inputs, c.inputs(limit.Facts()...)...)
-		if known && weakest != nil && (len(res.Needs) == 0 || !rel.holds(weakest.Cmp(lim))) {
+		res.Inputs = c.list(in, limit.Facts())
+		if known && found && (len(res.Needs) == 0 || !rel.holds(weakest.Cmp(lim))) {
 			needs, lim := res.Needs, shownAs(c, limit, lim)
-			res = judge(what, *weakest, lim, rel, limit.Formula(c.term), "Fit chains each marked for at least "+lim.Text()+".", res.Inputs)
-			res.Needs = needs
+			res = c.judge(what, weakest, lim, rel, c.formula(limit), "", res.Inputs)
+			if res.Needs = needs; res.Status == NotMet {
+				res.Remedy = c.say("Fit chains each marked for at least ", res.Limit, ".")
+			}
 			return res
 		}
-		res.Status, res.Summary = Unknown, upperFirst(what)+" cannot be compared with "+limit.Formula(c.term)+"."
+		res.Status, res.Summary = Unknown, c.upper(what, " cannot be compared with ", c.formula(limit), ".")
 		return res
 	})
 	d.programs = []*expr.Program{limit}
@@ -295,7 +313,7 @@ func partText(p rig.Part, field string) string {
 }
 
 func chainsTogether(limit *expr.Program) Duty {
-	d := asks("safety_chains.together_breaking", Demand{Merge: MergeMost, Amount: limit}, func(c *context) Result {
+	d := asks("safety_chains.together_breaking", Demand{Merge: MergeMost, Amount: limit}, func(c *Case) Result {
 		lim, known := limit.Value(c.Rig)
 		parts, n := c.chains()
 		if len(parts) > 0 && n == 0 {
@@ -309,6 +327,7 @@ func chainsTogether(limit *expr.Program) Duty {
 			res.Needs = append(res.Needs, needChain)
 		}
 		sum := new(big.Rat) // rounded once, at the end
+		in := make([]rig.Input, 0, 8)
 		for _, i := range parts {
 			if c.Parts[i].Count == 0 {
 				continue
@@ -318,17 +337,17 @@ func chainsTogether(limit *expr.Program) Duty {
 				res.Needs = append(res.Needs, partNeed(i, "breaking_mass", "the breaking strength of each chain"))
 				continue
 			}
-			res.Inputs = append(res.Inputs, rig.Input{Pointer: "/parts/" + strconv.Itoa(i) + "/" + partField(c.Parts[i], "breaking_mass"), Value: partText(c.Parts[i], "breaking_mass")})
+			in = append(in, c.partInput(i, partField(c.Parts[i], "breaking_mass"), partText(c.Parts[i], "breaking_mass")))
 			sum.Add(sum, m.Mul(m, big.NewRat(int64(c.Parts[i].Count), 1)))
 		}
-		res.Inputs = append(res.Inputs, c.inputs(limit.Facts()...)...)
+		res.Inputs = c.list(in, limit.Facts())
 		lim = shownAs(c, limit, lim)
 		total := massValue(sum, lim.Unit)
 		// Enough is enough, whatever else is unmeasured.
 		if known && len(parts) > 0 && (len(res.Needs) == 0 || total.Cmp(lim) >= 0) {
-			return judge("the breaking strength of the chains together", total, lim, atLeast, limit.Formula(c.term), "Fit chains that together hold at least "+lim.Text()+".", res.Inputs)
+			return c.judge("the breaking strength of the chains together", total, lim, atLeast, c.formula(limit), "Fit chains that together hold at least "+lim.Text()+".", res.Inputs)
 		}
-		res.Status, res.Summary = Unknown, "The strength of the chains together cannot be compared with "+limit.Formula(c.term)+"."
+		res.Status, res.Summary = Unknown, "The strength of the chains together cannot be compared with "+c.formula(limit)+"."
 		return res
 	})
 	d.programs = []*expr.Program{limit}
@@ -337,7 +356,7 @@ func chainsTogether(limit *expr.Program) Duty {
 
 func chainSize(q quantity.Quantity) Duty {
 	limit := expr.Of(q)
-	return asks("safety_chains.size", Demand{Merge: MergeMost, Value: limit}, func(c *context) Result {
+	return asks("safety_chains.size", Demand{Merge: MergeMost, Value: limit}, func(c *Case) Result {
 		parts, n := c.chains()
 		if len(parts) > 0 && n == 0 {
 			return Result{Status: NotApplicable, Summary: "There is no safety chain to judge.", Inputs: c.countInputs(parts)}
@@ -356,7 +375,7 @@ func chainSize(q quantity.Quantity) Duty {
 				res.Needs = append(res.Needs, partNeed(i, "size", "the diameter of the link material"))
 				continue
 			}
-			res.Inputs = append(res.Inputs, rig.Input{Pointer: "/parts/" + strconv.Itoa(i) + "/size", Value: s.Text()})
+			res.Inputs = append(res.Inputs, c.partInput(i, "size", c.Amount(s)))
 			if thinnest.IsZero() || s.Cmp(thinnest) < 0 {
 				thinnest = s
 			}
@@ -366,7 +385,7 @@ func chainSize(q quantity.Quantity) Duty {
 		}
 		if !thinnest.IsZero() && (len(res.Needs) == 0 || thinnest.Cmp(q) < 0) {
 			needs := res.Needs
-			res = judge("the link diameter", expr.Of(thinnest), limit, atLeast, "", "Fit chains with links of at least "+q.Text()+".", res.Inputs)
+			res = c.judge("the link diameter", expr.Of(thinnest), limit, atLeast, "", "Fit chains with links of at least "+q.Text()+".", res.Inputs)
 			res.Needs = needs
 			return res
 		}
@@ -389,8 +408,8 @@ func (c *compiler) device(o *Device) {
 		c.add(relief(question, "No "+spaced(role)+" is asked for."))
 		return
 	}
-	c.add(asks(question, Demand{Merge: MergeAny, Bool: true}, func(c *context) Result {
-		parts := c.withRole(role)
+	c.add(asks(question, Demand{Merge: MergeAny, Bool: true}, func(c *Case) Result {
+		parts := c.withRole(nil, role)
 		if len(parts) == 0 {
 			return Result{Status: Unknown, Summary: "A " + spaced(role) + " is asked for; the parts name none.", Needs: []Need{partNeed(-1, "", "a part with role "+role+"; count 0 if there is none")}}
 		}

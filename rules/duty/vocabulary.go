@@ -394,7 +394,7 @@ func wheels(word string) Duty {
 	const q = "service_brakes.wheels"
 	switch word {
 	case "all":
-		return asks(q, d, func(c *context) Result {
+		return asks(q, d, func(c *Case) Result {
 			if res, stop := ifBraked.stop(c); stop {
 				return res
 			}
@@ -402,15 +402,15 @@ func wheels(word string) Duty {
 			if !known {
 				return c.unknown("Every wheel must be braked; how many axles are is not known.", braked, axles)
 			}
-			res := Result{Status: Met, Summary: fmt.Sprintf("All wheels are braked: %s of %s axles.", c.Text(braked), c.Text(axles)), Inputs: c.inputs(braked, axles), Limit: c.Text(axles) + " axles"}
+			res := Result{Status: Met, Summary: c.say("All wheels are braked: ", c.Text(braked), " of ", c.Text(axles), " axles."), Inputs: c.inputs(braked, axles), Limit: c.Join(c.Text(axles), " axles")}
 			if !v {
 				res.Status, res.Remedy = NotMet, "Fit brakes to the wheels of every axle."
-				res.Summary = fmt.Sprintf("Every wheel must be braked, and only %s of %s axles are.", c.Text(braked), c.Text(axles))
+				res.Summary = c.say("Every wheel must be braked, and only ", c.Text(braked), " of ", c.Text(axles), " axles are.")
 			}
 			return res
 		}, ifBraked.with(braked, axles)...)
 	case "half":
-		return asks(q, d, func(c *context) Result {
+		return asks(q, d, func(c *Case) Result {
 			if res, stop := ifBraked.stop(c); stop {
 				return res
 			}
@@ -418,12 +418,12 @@ func wheels(word string) Duty {
 			if !b.Known || !n.Known {
 				return c.unknown("At least half the wheels must be braked; how many axles are is not known.", braked, axles)
 			}
-			return countResult(c, 2*b.Num >= n.Num, fmt.Sprintf("%d of %d axles are braked; at least half the wheels must be.", b.Num, n.Num), "Fit brakes to more axles.", braked, axles)
+			return countResult(c, 2*b.Num >= n.Num, c.say(c.Text(braked), " of ", c.Text(axles), " axles are braked; at least half the wheels must be."), "Fit brakes to more axles.", braked, axles)
 		}, ifBraked.with(braked, axles)...)
 	case "rear_axle":
 		return flag(q, rear, "The rear axle is braked", "The rear axle is not braked", "Fit brakes to both wheels of the rear axle.", ifBraked).demanding(d)
 	default:
-		return asks(q, d, func(c *context) Result {
+		return asks(q, d, func(c *Case) Result {
 			if res, stop := ifBraked.stop(c); stop {
 				return res
 			}
@@ -431,7 +431,7 @@ func wheels(word string) Duty {
 			if !b.Known {
 				return c.unknown("The wheels of at least one axle must be braked; how many axles are is not known.", braked)
 			}
-			return countResult(c, b.Num >= 1, fmt.Sprintf("Braked axles: %d; at least one is asked.", b.Num), "Fit brakes to the wheels of one axle.", braked)
+			return countResult(c, b.Num >= 1, c.say("Braked axles: ", c.Text(braked), "; at least one is asked."), "Fit brakes to the wheels of one axle.", braked)
 		}, ifBraked.with(braked)...)
 	}
 }
@@ -441,7 +441,7 @@ func (d Duty) demanding(x Demand) Duty {
 	return d
 }
 
-func countResult(c *context, ok bool, summary, remedy string, ids ...rig.ID) Result {
+func countResult(c *Case, ok bool, summary, remedy string, ids ...rig.ID) Result {
 	res := Result{Status: Met, Summary: summary, Inputs: c.inputs(ids...)}
 	if !ok {
 		res.Status, res.Remedy = NotMet, remedy
@@ -496,7 +496,7 @@ func (c *compiler) breakaway(o *Breakaway) {
 
 // present asks for something that acts on separation, whatever the kind.
 func present(permitted []string) Duty {
-	return asks("breakaway.required", Demand{Merge: MergeAny, Bool: true}, func(c *context) Result {
+	return asks("breakaway.required", Demand{Merge: MergeAny, Bool: true}, func(c *Case) Result {
 		v := c.Get(awayKind)
 		if !v.Known {
 			return c.unknown("It is not known what acts if the trailer parts from the vehicle.", awayKind)
@@ -504,7 +504,7 @@ func present(permitted []string) Duty {
 		if v.Word == "none" {
 			return Result{Status: NotMet, Summary: "Nothing acts if the trailer parts from the vehicle.", Inputs: c.inputs(awayKind), Remedy: "Fit " + strings.Join(spacedAll(permitted), " or ") + "."}
 		}
-		return Result{Status: Met, Summary: "There is " + article(spaced(v.Word)) + " for separation.", Inputs: c.inputs(awayKind)}
+		return Result{Status: Met, Summary: c.say("There is ", article(spaced(v.Word)), " for separation."), Inputs: c.inputs(awayKind)}
 	}, awayKind)
 }
 
@@ -590,17 +590,21 @@ func (c *compiler) massLimit(question string, o *MassLimit) {
 }
 
 func compareAmounts(question string, of *expr.Program, rel relation, limit *expr.Program) Duty {
-	d := asks(question, Demand{Merge: MergeNone}, func(c *context) Result {
-		what := of.Formula(c.term)
+	reads := slices.Concat(of.Facts(), limit.Facts())
+	d := asks(question, Demand{Merge: MergeNone}, func(c *Case) Result {
+		what := c.formula(of)
 		v, known := of.Value(c.Rig)
 		lim, limKnown := limit.Value(c.Rig)
 		if !known || !limKnown {
 			ids := append(of.Missing(c.Rig), limit.Missing(c.Rig)...)
-			return c.unknown(upperFirst(what)+" cannot be compared with its limit, "+limit.Formula(c.term)+".", ids...)
+			return c.unknown(c.upper(what, " cannot be compared with its limit, ", c.formula(limit), "."), ids...)
 		}
-		in := c.inputs(append(of.Facts(), limit.Facts()...)...)
 		v, lim = shownAs(c, of, v), shownAs(c, limit, lim)
-		return judge(what, v, lim, rel, limit.Formula(c.term), massRemedy(rel, what, lim), in)
+		res := c.judge(what, v, lim, rel, c.formula(limit), "", c.inputs(reads...))
+		if res.Status == NotMet {
+			res.Remedy = massRemedy(rel, what, lim)
+		}
+		return res
 	})
 	d.programs = []*expr.Program{of, limit}
 	return d
@@ -608,7 +612,7 @@ func compareAmounts(question string, of *expr.Program, rel relation, limit *expr
 
 // shownAs prints a computed amount in the unit in which its first fact was
 // entered, unless the law's own text sets one.
-func shownAs(c *context, p *expr.Program, v expr.Value) expr.Value {
+func shownAs(c *Case, p *expr.Program, v expr.Value) expr.Value {
 	if p.Sets() {
 		return v
 	}
@@ -664,7 +668,7 @@ func (c *compiler) performance(o *BrakingPerformance) {
 func stop(from quantity.Quantity, within quantity.Quantity) Duty {
 	speed, dist := fact("evidence.stopping.from"), fact("evidence.stopping.within")
 	text := fmt.Sprintf("A stop from %s within %s", from.Text(), within.Text())
-	return asks("braking_performance.stop", Demand{Merge: MergeNone}, func(c *context) Result {
+	return asks("braking_performance.stop", Demand{Merge: MergeNone}, func(c *Case) Result {
 		v, okv := c.Quantity(speed)
 		d, okd := c.Quantity(dist)
 		if !okv || !okd {

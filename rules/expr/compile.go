@@ -26,9 +26,10 @@ func (e *Error) Error() string { return fmt.Sprintf("%d:%d: %s", e.Line, e.Colum
 
 // Program is a compiled expression. It is immutable and safe for concurrent use.
 type Program struct {
-	text string
-	root *node
-	uses []string
+	text  string
+	root  *node
+	uses  []string
+	facts []rig.ID // in table order
 }
 
 // Uses lists the defined conditions that the expression names.
@@ -85,7 +86,16 @@ func compile(text string, names Names, want string, fits func(*node) bool) (*Pro
 		return nil, &Error{1, 1, "this must be " + want}
 	}
 	slices.Sort(l.used)
-	return &Program{text: strings.TrimSpace(text), root: root, uses: slices.Compact(l.used)}, nil
+	p := &Program{text: strings.TrimSpace(text), root: root, uses: slices.Compact(l.used)}
+	root.walk(func(n *node) {
+		n.note()
+		if n.op == opFact {
+			p.facts = append(p.facts, n.fact)
+		}
+	})
+	slices.Sort(p.facts)
+	p.facts = slices.Clip(slices.Compact(p.facts))
+	return p, nil
 }
 
 // plain turns the checker's names of operators into what was written.

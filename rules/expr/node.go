@@ -72,6 +72,8 @@ type node struct {
 	unit         quantity.Unit // the unit in which the law writes, if it does
 	word         string
 	words        []string
+	facts        []rig.ID // of a kindBool node: what is read below it, in the order of the text
+	said         string   // of a constant
 	line, column int
 }
 

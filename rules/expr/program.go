@@ -1,9 +1,11 @@
 package expr
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"math/big"
+	"math/bits"
 	"slices"
 	"strings"
 
@@ -45,13 +47,35 @@ func Of(q quantity.Quantity) Value { return Value{q.Base(), 1, q.Unit()} }
 
 // Cmp compares two amounts of one dimension exactly, by cross-multiplying.
 func (v Value) Cmp(w Value) int {
-	a := new(big.Int).Mul(big.NewInt(v.Num), big.NewInt(w.Den))
-	b := new(big.Int).Mul(big.NewInt(w.Num), big.NewInt(v.Den))
-	return a.Cmp(b)
+	if v.Den == w.Den {
+		return cmp.Compare(v.Num, w.Num)
+	}
+	hi, lo := wide(v.Num, w.Den)
+	hi2, lo2 := wide(w.Num, v.Den)
+	return cmp.Or(cmp.Compare(hi, hi2), cmp.Compare(lo, lo2))
+}
+
+// wide multiplies into 128 bits, which hold every product.
+func wide(a, b int64) (hi int64, lo uint64) {
+	h, lo := bits.Mul64(uint64(a), uint64(b))
+	hi = int64(h)
+	if a < 0 { // as unsigned it counted for 2^64 more
+		hi -= b
+	}
+	if b < 0 {
+		hi -= a
+	}
+	return hi, lo
 }
 
 // Sub returns v - w, shown in v's unit.
 func (v Value) Sub(w Value) Value {
+	if v.Den == 1 && w.Den == 1 {
+		// The rest is for what 64 bits do not hold, or could not with the sign turned.
+		if d := v.Num - w.Num; (d < v.Num) == (w.Num > 0) && d != math.MinInt64 {
+			return Value{d, 1, v.Unit}
+		}
+	}
 	a := new(big.Int).Mul(big.NewInt(v.Num), big.NewInt(w.Den))
 	b := new(big.Int).Mul(big.NewInt(w.Num), big.NewInt(v.Den))
 	r := new(big.Rat).SetFrac(a.Sub(a, b), new(big.Int).Mul(big.NewInt(v.Den), big.NewInt(w.Den)))
@@ -84,6 +108,9 @@ func (v Value) quantity() quantity.Quantity {
 // Text prints the amount for people.
 func (v Value) Text() string { return v.quantity().Text() }
 
+// TextIn is Text, written among the notes.
+func (v Value) TextIn(n *rig.Notes) string { return n.Amount(v.quantity()) }
+
 // String prints the amount exactly where its decimal ends, so that it can be
 // read back.
 func (v Value) String() string { return v.quantity().String() }
@@ -96,17 +123,9 @@ func (n *node) walk(visit func(*node)) {
 	}
 }
 
-// Facts lists the facts the expression reads, in table order.
-func (p *Program) Facts() []rig.ID {
-	var out []rig.ID
-	p.root.walk(func(n *node) {
-		if n.op == opFact {
-			out = append(out, n.fact)
-		}
-	})
-	slices.Sort(out)
-	return slices.Compact(out)
-}
+// Facts lists the facts the expression reads, in table order. The result must not
+// be changed.
+func (p *Program) Facts() []rig.ID { return p.facts }
 
 // Missing lists the unknown facts on which an unknown result waits: decided
 // branches are left out. It is empty if the result is known.
@@ -166,9 +185,9 @@ type Threshold struct {
 	Line, Column int
 }
 
-var opText = map[op]string{opEq: "==", opNe: "!=", opLt: "<", opLe: "<=", opGt: ">", opGe: ">="}
+var opText = [opNamed + 1]string{opEq: "==", opNe: "!=", opLt: "<", opLe: "<=", opGt: ">", opGe: ">="}
 
-var mirrored = map[op]op{opEq: opEq, opNe: opNe, opLt: opGt, opLe: opGe, opGt: opLt, opGe: opLe}
+var mirrored = [opNamed + 1]op{opEq: opEq, opNe: opNe, opLt: opGt, opLe: opGe, opGt: opLt, opGe: opLe}
 
 // Thresholds lists them in the order of the text.
 func (p *Program) Thresholds() []Threshold {
@@ -200,70 +219,70 @@ type Reason struct {
 // Explain gives the comparisons that made the condition true or false; none if
 // it is unknown. term names a fact in the words of the place.
 func (p *Program) Explain(r *rig.Rig, term func(rig.ID) string) []Reason {
-	t := p.root.truth(r)
-	if t == Unknown {
-		return nil
+	return p.Reasons(&rig.Notes{Rig: r, Term: term}, nil)
+}
+
+// Reasons is Explain, written among the notes: it appends to out.
+func (p *Program) Reasons(w *rig.Notes, out []Reason) []Reason {
+	if t := p.root.truth(w.Rig); t != Unknown {
+		p.root.explain(w, t, &out)
 	}
-	var out []Reason
-	p.root.explain(r, t, term, &out)
 	return out
 }
 
-func (n *node) explain(r *rig.Rig, t Truth, term func(rig.ID) string, out *[]Reason) {
+func (n *node) explain(w *rig.Notes, t Truth, out *[]Reason) {
 	switch n.op {
 	case opConst:
 	case opAnd, opOr:
 		for _, k := range n.kids {
-			if k.truth(r) != t {
+			if k.truth(w.Rig) != t {
 				continue
 			}
-			k.explain(r, t, term, out)
+			k.explain(w, t, out)
 			// One false part makes && false, one true part makes || true.
 			if (n.op == opAnd) == (t == False) {
 				return
 			}
 		}
 	case opNot:
-		n.kids[0].explain(r, t.Not(), term, out)
+		n.kids[0].explain(w, t.Not(), out)
 	case opNamed:
-		n.kids[0].explain(r, t, term, out)
+		n.kids[0].explain(w, t, out)
 	case opIf:
-		c := n.kids[0].truth(r)
-		n.kids[0].explain(r, c, term, out)
+		c := n.kids[0].truth(w.Rig)
+		n.kids[0].explain(w, c, out)
 		if c == True {
-			n.kids[1].explain(r, t, term, out)
+			n.kids[1].explain(w, t, out)
 		} else {
-			n.kids[2].explain(r, t, term, out)
+			n.kids[2].explain(w, t, out)
 		}
 	default:
 		if n.kids != nil && n.op != opInList && n.op != opInSet && n.kids[0].kind == kindBool {
 			// Both sides of a comparison of truths count, each for what it is.
 			for _, k := range n.kids {
-				k.explain(r, k.truth(r), term, out)
+				k.explain(w, k.truth(w.Rig), out)
 			}
 			return
 		}
-		*out = append(*out, n.reason(r, t, term))
+		*out = append(*out, n.reason(w, t))
 	}
 }
 
-func (n *node) reason(r *rig.Rig, t Truth, term func(rig.ID) string) Reason {
-	var facts []rig.ID
-	n.walk(func(k *node) {
-		if k.op == opFact {
-			facts = append(facts, k.fact)
-		}
-	})
-	reason := Reason{Facts: facts}
+func (n *node) reason(w *rig.Notes, t Truth) Reason {
+	reason := Reason{Facts: n.facts}
 	switch n.op {
 	case opFact:
-		reason.Text = fmt.Sprintf("%s: %s", term(n.fact), r.Text(n.fact))
+		reason.Text = w.Join(w.Term(n.fact), ": ", w.Text(n.fact))
 		return reason
 	case opInList:
-		reason.Text = fmt.Sprintf("%s is %s", term(n.kids[0].fact), r.Text(n.kids[0].fact))
+		reason.Text = w.Join(w.Term(n.kids[0].fact), " is ", w.Text(n.kids[0].fact))
 		return reason
 	case opInSet:
-		reason.Text = fmt.Sprintf("%s %s %s", term(n.kids[0].fact), map[Truth]string{True: "include", False: "do not include"}[t], n.word)
+		verb := " do not include "
+		if t == True {
+			verb = " include "
+		}
+		reason.Text = w.Join(w.Term(n.kids[0].fact), verb, n.word)
 		return reason
 	}
 	a, b, o := n.kids[0], n.kids[1], n.op
@@ -271,12 +290,13 @@ func (n *node) reason(r *rig.Rig, t Truth, term func(rig.ID) string) Reason {
 		a, b, o = b, a, mirrored[o]
 	}
 	if a.kind == kindWord {
-		is, text := phrase[o][t == True], r.Text(a.fact)
+		is, text := phrase[o].of(t), w.Text(a.fact)
 		if b.op == opConst && b.word == text {
-			reason.Text = fmt.Sprintf("%s %s %s", term(a.fact), is, text)
+			reason.Text = w.Join(w.Term(a.fact), " ", is, " ", text)
 			return reason
 		}
-		reason.Text = fmt.Sprintf("%s %s %s", a.describe(r, term, 0), is, b.describe(r, term, 0))
+		parts := append(a.describe(w, 0, make([]string, 0, 16)), " ", is, " ")
+		reason.Text = w.Join(b.describe(w, 0, parts)...)
 		return reason
 	}
 	unit := a.unit
@@ -286,69 +306,99 @@ func (n *node) reason(r *rig.Rig, t Truth, term func(rig.ID) string) Reason {
 	if unit == 0 && a.kind == kindQuantity {
 		unit = a.dim.BaseUnit()
 	}
-	words := phrase[o][t == True]
+	words := phrase[o].of(t)
 	if a.kind == kindDay {
-		words = dayPhrase[o][t == True]
+		words = dayPhrase[o].of(t)
 	}
-	reason.Text = fmt.Sprintf("%s %s %s", a.describe(r, term, unit), words, b.describe(r, term, unit))
-	if a.kind == kindQuantity {
-		x, _ := a.value(r)
-		y, _ := b.value(r)
-		diff, side := Value{x, a.den, unit}.Sub(Value{y, b.den, unit}), "above"
-		if diff.Num < 0 {
-			diff.Num, side = -diff.Num, "below"
-		}
-		reason.Limit = Value{y, b.den, unit}.Text()
-		reason.Margin = diff.Text()
-		switch {
-		case diff.Num == 0 || o == opEq || o == opNe:
-		case words == "is over" || words == "is under":
-			reason.Text += " by " + reason.Margin
-		default:
-			reason.Text += " (" + reason.Margin + " " + side + ")"
-		}
+	parts := append(a.describe(w, unit, make([]string, 0, 16)), " ", words, " ")
+	parts = b.describe(w, unit, parts)
+	if a.kind != kindQuantity {
+		reason.Text = w.Join(parts...)
+		return reason
 	}
+	x, _ := a.value(w.Rig)
+	y, _ := b.value(w.Rig)
+	diff, side := Value{x, a.den, unit}.Sub(Value{y, b.den, unit}), " above)"
+	if diff.Num < 0 {
+		diff.Num, side = -diff.Num, " below)"
+	}
+	if reason.Limit = b.said; b.op != opConst {
+		reason.Limit = Value{y, b.den, unit}.TextIn(w)
+	}
+	reason.Margin = diff.TextIn(w)
+	switch {
+	case diff.Num == 0 || o == opEq || o == opNe:
+	case words == "is over" || words == "is under":
+		parts = append(parts, " by ", reason.Margin)
+	default:
+		parts = append(parts, " (", reason.Margin, side)
+	}
+	reason.Text = w.Join(parts...)
 	return reason
 }
 
-// phrase gives the words of a comparison that holds and one that does not.
-var phrase = map[op]map[bool]string{
-	opEq: {true: "is", false: "is not"},
-	opNe: {true: "is not", false: "is"},
-	opLt: {true: "is under", false: "is not under"},
-	opLe: {true: "is not over", false: "is over"},
-	opGt: {true: "is over", false: "is not over"},
-	opGe: {true: "is at least", false: "is under"},
+// said are the words of a comparison that does not hold, and of one that does.
+type said [2]string
+
+func (s said) of(t Truth) string {
+	if t == True {
+		return s[1]
+	}
+	return s[0]
+}
+
+var phrase = [opNamed + 1]said{
+	opEq: {"is not", "is"},
+	opNe: {"is", "is not"},
+	opLt: {"is not under", "is under"},
+	opLe: {"is over", "is not over"},
+	opGt: {"is not over", "is over"},
+	opGe: {"is under", "is at least"},
 }
 
 // dayPhrase is the same for days.
-var dayPhrase = map[op]map[bool]string{
-	opEq: {true: "is", false: "is not"},
-	opNe: {true: "is not", false: "is"},
-	opLt: {true: "is before", false: "is not before"},
-	opLe: {true: "is not after", false: "is after"},
-	opGt: {true: "is after", false: "is not after"},
-	opGe: {true: "is not before", false: "is before"},
+var dayPhrase = [opNamed + 1]said{
+	opEq: {"is not", "is"},
+	opNe: {"is", "is not"},
+	opLt: {"is not before", "is before"},
+	opLe: {"is after", "is not after"},
+	opGt: {"is not after", "is after"},
+	opGe: {"is before", "is not before"},
 }
 
-// describe prints one side: a fact by its term and value (in the law's unit
-// too, where the rig used another), a constant, or a formula with its value.
-func (n *node) describe(r *rig.Rig, term func(rig.ID) string, unit quantity.Unit) string {
+// describe adds the text of one side: a fact by its term and value (in the law's
+// unit too, where the rig used another), a constant, or a formula with its value.
+func (n *node) describe(w *rig.Notes, unit quantity.Unit, parts []string) []string {
 	switch n.op {
 	case opFact:
-		s := term(n.fact) + " " + r.Text(n.fact)
-		if q, ok := r.Quantity(n.fact); ok && unit != 0 && q.Unit() != unit {
-			s += " (" + q.In(unit).Text() + ")"
+		parts = append(parts, w.Term(n.fact), " ", w.Text(n.fact))
+		if q, ok := w.Quantity(n.fact); ok && unit != 0 && q.Unit() != unit {
+			parts = append(parts, " (", w.Amount(q.In(unit)), ")")
 		}
-		return s
+		return parts
 	case opConst:
-		return n.constant()
+		return append(parts, n.said)
 	}
-	v, ok := n.value(r)
+	v, ok := n.value(w.Rig)
 	if !ok || n.kind != kindQuantity {
-		return n.formula(term)
+		return append(parts, n.formula(w.Term))
 	}
-	return fmt.Sprintf("%s (%s)", Value{v, n.den, unit}.Text(), n.formula(term))
+	return append(parts, Value{v, n.den, unit}.TextIn(w), " (", n.formula(w.Term), ")")
+}
+
+// note keeps what is said of a node without looking at a rig.
+func (n *node) note() {
+	switch {
+	case n.op == opConst:
+		n.said = n.constant()
+	case n.kind == kindBool && n.facts == nil: // a named condition was noted when it was compiled
+		n.facts = []rig.ID{}
+		n.walk(func(k *node) {
+			if k.op == opFact {
+				n.facts = append(n.facts, k.fact)
+			}
+		})
+	}
 }
 
 func (n *node) constant() string {
@@ -382,7 +432,7 @@ func (n *node) formula(term func(rig.ID) string) string {
 	case opFact:
 		return term(n.fact)
 	case opConst:
-		return n.constant()
+		return n.said
 	case opMul:
 		return fmt.Sprintf("%s x %s", decimal(n.factor), n.kids[0].operand(term))
 	case opIf:

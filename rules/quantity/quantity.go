@@ -269,8 +269,17 @@ const (
 // significant digits, such as "about 2204.62 lb". It is empty for no quantity.
 // It is never to be read back.
 func (q Quantity) Text() string {
+	var buf [64]byte
+	return string(q.AppendReadable(buf[:0]))
+}
+
+// AppendReadable appends Text to b.
+func (q Quantity) AppendReadable(b []byte) []byte {
+	if q.unit == 0 {
+		return b
+	}
 	if n, ok := q.places(); ok && n <= textPlaces {
-		return q.String()
+		return q.appendRounded(b, n)
 	}
 	negative, magnitude, factor := q.split()
 	whole, rest := magnitude/factor, magnitude%factor
@@ -311,7 +320,7 @@ func (q Quantity) Text() string {
 		}
 	}
 
-	b := append(make([]byte, 0, 48), "about "...)
+	b = append(b, "about "...)
 	if negative {
 		b = append(b, '-')
 	}
@@ -339,7 +348,7 @@ func (q Quantity) Text() string {
 			}
 		}
 	}
-	return string(appendSymbol(b, q.unit))
+	return appendSymbol(b, q.unit)
 }
 
 // pow10 holds the powers of ten that fit in 64 bits.

@@ -111,7 +111,7 @@ func (r *Rig) Masses(id ID) []quantity.Quantity { return r.lists[id] }
 
 // Text prints a known fact for people and for the inputs of a finding.
 func (r *Rig) Text(id ID) string {
-	f, v := fields[id], r.values[id]
+	f, v := &fields[id], r.values[id]
 	if !r.known(id) {
 		return "unknown"
 	}
@@ -194,6 +194,9 @@ func (r *Rig) Known(id ID) bool { return r.known(id) }
 
 // WithDay returns the rig asked about another day.
 func (r *Rig) WithDay(d Day) *Rig {
+	if v := r.values[asOf]; v.Known && v.Num == int64(d) {
+		return r
+	}
 	c := *r
 	c.values = append([]Value(nil), r.values...)
 	c.values[asOf] = Value{Known: true, Num: int64(d)}
