@@ -88,7 +88,7 @@ func (d *Duty) Check(r *rig.Rig, term Term) Result {
 
 // Status is that of Check, without the words.
 func (d *Duty) Status(r *rig.Rig) Status {
-	return d.Hold(&Case{Notes: &rig.Notes{Rig: r}, Brief: true}).Status
+	return d.Hold(&Case{Notes: &rig.Notes{Rig: r}, Brief: true, silent: true}).Status
 }
 
 // Hold is Check for one of many duties.
@@ -105,6 +105,7 @@ type Case struct {
 	*rig.Notes
 	Formulas map[*expr.Program]string // in the terms of the place; may be empty
 	Brief    bool                     // only status, limit and needs are wanted
+	silent   bool                     // not even the limit
 }
 
 func (c *Case) formula(p *expr.Program) string {
@@ -123,6 +124,13 @@ func (c *Case) say(parts ...string) string {
 		return ""
 	}
 	return c.Join(parts...)
+}
+
+func (c *Case) amount(v expr.Value) string {
+	if c.silent {
+		return ""
+	}
+	return v.TextIn(c.Notes)
 }
 
 // upper is say with a great letter first.
@@ -315,7 +323,7 @@ var relationWords = [...][2]string{ // met, not met
 // judge compares and tells it in numbers.
 func (c *Case) judge(what string, measured, limit expr.Value, rel relation, why, remedy string, inputs []rig.Input) Result {
 	words := relationWords[rel]
-	res := Result{Status: Met, Inputs: inputs, Limit: limit.TextIn(c.Notes)}
+	res := Result{Status: Met, Inputs: inputs, Limit: c.amount(limit)}
 	verb := words[0]
 	if !rel.holds(measured.Cmp(limit)) {
 		res.Status, verb, res.Remedy = NotMet, words[1], remedy

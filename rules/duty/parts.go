@@ -38,6 +38,9 @@ func (c *Case) none(parts []int) bool {
 }
 
 func (c *Case) countInputs(parts []int) []rig.Input {
+	if c.Brief {
+		return nil
+	}
 	in := make([]rig.Input, 0, len(parts))
 	for _, i := range parts {
 		in = append(in, c.partInput(i, "count", strconv.Itoa(c.Parts[i].Count)))
@@ -96,7 +99,9 @@ func rated(role string, limit *expr.Program) Duty {
 				res.Needs = append(res.Needs, partNeed(i, "rated_mass", "the mass for which the "+spaced(role)+" is rated"))
 				continue
 			}
-			in = append(in, c.partInput(i, "rated_mass", c.Amount(q)))
+			if !c.Brief {
+				in = append(in, c.partInput(i, "rated_mass", c.Amount(q)))
+			}
 			if weakest.IsZero() || q.Cmp(weakest) < 0 {
 				weakest = q
 			}
@@ -271,7 +276,9 @@ func eachChain(question string, limit *expr.Program, rel relation, field, what s
 				res.Needs = append(res.Needs, partNeed(i, field, what))
 				continue
 			}
-			in = append(in, c.partInput(i, partField(c.Parts[i], field), partText(c.Parts[i], field)))
+			if !c.Brief {
+				in = append(in, c.partInput(i, partField(c.Parts[i], field), partText(c.Parts[i], field)))
+			}
 			if !found || v.Cmp(weakest) < 0 {
 				weakest, found = v, true
 			}
@@ -337,7 +344,9 @@ func chainsTogether(limit *expr.Program) Duty {
 				res.Needs = append(res.Needs, partNeed(i, "breaking_mass", "the breaking strength of each chain"))
 				continue
 			}
-			in = append(in, c.partInput(i, partField(c.Parts[i], "breaking_mass"), partText(c.Parts[i], "breaking_mass")))
+			if !c.Brief {
+				in = append(in, c.partInput(i, partField(c.Parts[i], "breaking_mass"), partText(c.Parts[i], "breaking_mass")))
+			}
 			sum.Add(sum, m.Mul(m, big.NewRat(int64(c.Parts[i].Count), 1)))
 		}
 		res.Inputs = c.list(in, limit.Facts())
@@ -375,7 +384,9 @@ func chainSize(q quantity.Quantity) Duty {
 				res.Needs = append(res.Needs, partNeed(i, "size", "the diameter of the link material"))
 				continue
 			}
-			res.Inputs = append(res.Inputs, c.partInput(i, "size", c.Amount(s)))
+			if !c.Brief {
+				res.Inputs = append(res.Inputs, c.partInput(i, "size", c.Amount(s)))
+			}
 			if thinnest.IsZero() || s.Cmp(thinnest) < 0 {
 				thinnest = s
 			}

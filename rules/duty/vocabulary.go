@@ -402,7 +402,7 @@ func wheels(word string) Duty {
 			if !known {
 				return c.unknown("Every wheel must be braked; how many axles are is not known.", braked, axles)
 			}
-			res := Result{Status: Met, Summary: c.say("All wheels are braked: ", c.Text(braked), " of ", c.Text(axles), " axles."), Inputs: c.inputs(braked, axles), Limit: c.Join(c.Text(axles), " axles")}
+			res := Result{Status: Met, Summary: c.say("All wheels are braked: ", c.Text(braked), " of ", c.Text(axles), " axles."), Inputs: c.inputs(braked, axles), Limit: c.count(axles, " axles")}
 			if !v {
 				res.Status, res.Remedy = NotMet, "Fit brakes to the wheels of every axle."
 				res.Summary = c.say("Every wheel must be braked, and only ", c.Text(braked), " of ", c.Text(axles), " axles are.")
@@ -434,6 +434,14 @@ func wheels(word string) Duty {
 			return countResult(c, b.Num >= 1, c.say("Braked axles: ", c.Text(braked), "; at least one is asked."), "Fit brakes to the wheels of one axle.", braked)
 		}, ifBraked.with(braked)...)
 	}
+}
+
+// count is a limit that is a number of things.
+func (c *Case) count(id rig.ID, things string) string {
+	if c.silent {
+		return ""
+	}
+	return c.Join(c.Text(id), things)
 }
 
 func (d Duty) demanding(x Demand) Duty {
@@ -601,7 +609,7 @@ func compareAmounts(question string, of *expr.Program, rel relation, limit *expr
 		}
 		v, lim = shownAs(c, of, v), shownAs(c, limit, lim)
 		res := c.judge(what, v, lim, rel, c.formula(limit), "", c.inputs(reads...))
-		if res.Status == NotMet {
+		if res.Status == NotMet && !c.Brief {
 			res.Remedy = massRemedy(rel, what, lim)
 		}
 		return res
