@@ -9,6 +9,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"sync"
 	"time"
 
 	"drawgear/rules"
@@ -111,9 +112,7 @@ func (s *Assessor) AssessKnown(ctx context.Context, document []byte, known time.
 		return Assessment{}, fmt.Errorf("assess the rig: %w", err)
 	}
 	a := Assessment{KnownAt: q.known, Verdict: answer.Verdict}
-	if a.Answer, err = json.Marshal(answer); err != nil {
-		return Assessment{}, fmt.Errorf("write the answer: %w", err)
-	}
+	a.Answer = writeAnswer(answer)
 	var tight bytes.Buffer
 	if err := json.Compact(&tight, document); err != nil {
 		return Assessment{}, fmt.Errorf("tighten the rig: %w", err)
@@ -136,6 +135,17 @@ func (s *Assessor) AssessKnown(ctx context.Context, document []byte, known time.
 	}
 	return a, nil
 }
+
+// writeAnswer writes an answer in no more memory than it takes, since stores keep it.
+// Replay writes by encoding/json and so holds one to the other.
+func writeAnswer(answer *rules.Answer) json.RawMessage {
+	room := rooms.Get().(*[]byte)
+	defer rooms.Put(room)
+	*room = answer.AppendJSON((*room)[:0])
+	return bytes.Clone(*room)
+}
+
+var rooms = sync.Pool{New: func() any { return new([]byte) }}
 
 // asked is a question about a rig: the day whose law is meant, the time it was
 // put, and the law that answers, as it was known at a time if one was given.

@@ -85,7 +85,18 @@ func (d *decoder) object(path, ptr string, tree map[string]any) {
 		names = append(names, name)
 	}
 	slices.Sort(names)
+	var buf [64]byte
 	for _, name := range names {
+		// Most names are fields, of which place and path are in the table.
+		key := append(buf[:0], path...)
+		if path != "" {
+			key = append(key, '.')
+		}
+		key = append(key, name...)
+		if id, ok := byPath[string(key)]; ok && name != "" && !strings.Contains(name, ".") && !fields[id].Derived() && sections[string(key)] == nil {
+			d.field(fields[id], fields[id].Pointer, tree[name])
+			continue
+		}
 		v, at, full := tree[name], ptr+"/"+Escape(name), name
 		if path != "" {
 			full = path + "." + name

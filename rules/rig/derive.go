@@ -65,6 +65,19 @@ var formulas = []formula{
 	},
 }
 
+// formulaIDs are the target and the inputs of each formula.
+var formulaIDs = func() [][]ID {
+	var out [][]ID
+	for _, f := range formulas {
+		ids := []ID{must(f.target)}
+		for _, path := range f.inputs {
+			ids = append(ids, must(path))
+		}
+		out = append(out, ids)
+	}
+	return out
+}()
+
 func plus(target, a, b string) formula {
 	return formula{target: target, text: a + " + " + b, inputs: []string{a, b}, apply: func(r *Rig, in []ID) (quantity.Quantity, bool) {
 		if !r.values[in[0]].Known || !r.values[in[1]].Known {
@@ -115,14 +128,10 @@ func (r *Rig) derive() {
 	var estimates []Derivation
 	for again := true; again; {
 		again = false
-		for _, f := range formulas {
-			id := must(f.target)
+		for i, f := range formulas {
+			id, in := formulaIDs[i][0], formulaIDs[i][1:]
 			if f.assumption != "" || r.values[id].Known {
 				continue
-			}
-			in := make([]ID, len(f.inputs))
-			for i, p := range f.inputs {
-				in[i] = must(p)
 			}
 			v, ok := f.apply(r, in)
 			if !ok {
@@ -134,11 +143,11 @@ func (r *Rig) derive() {
 			again = true
 		}
 	}
-	for _, f := range formulas {
-		if f.assumption == "" || r.values[must(f.target)].Known {
+	for i, f := range formulas {
+		id, in := formulaIDs[i][0], formulaIDs[i][1:]
+		if f.assumption == "" || r.values[id].Known {
 			continue
 		}
-		in := []ID{must(f.inputs[0]), must(f.inputs[1])}
 		if v, ok := f.apply(r, in); ok && v.Base() >= 0 {
 			estimates = append(estimates, Derivation{Figure: f.target, Value: v.Text(), Formula: f.text, Inputs: r.inputsOf(in), Assumption: f.assumption})
 		}

@@ -62,6 +62,14 @@ func ParseJSON(data []byte, form Form) (any, Issues) {
 	if len(data) > MaxBytes {
 		return nil, Issues{{"", CodeLimit, fmt.Sprintf("the document is larger than %d bytes", MaxBytes), form.TooLarge}}
 	}
+	if v, ok := quickly(data, form); ok {
+		return v, nil
+	}
+	return parseSlowly(data, form)
+}
+
+// parseSlowly reads token by token and so knows the place of what is wrong.
+func parseSlowly(data []byte, form Form) (any, Issues) {
 	if !utf8.Valid(data) { // encoding/json would put U+FFFD in its place and say nothing
 		return nil, Issues{{"", CodeSyntax, "not a JSON document: the text is not UTF-8", "Encode the document as UTF-8."}}
 	}

@@ -1,0 +1,47 @@
+package rules_test
+
+import (
+	"encoding/json"
+	"os"
+	"testing"
+
+	"drawgear/rules/library"
+	"drawgear/rules/rig"
+)
+
+// BenchmarkEncode writes the answer for the demo rig.
+func BenchmarkEncode(b *testing.B) {
+	document, err := os.ReadFile("../testdata/rigs/horse-float.json")
+	if err != nil {
+		b.Fatal(err)
+	}
+	r, err := rig.Decode(document)
+	if err != nil {
+		b.Fatal(err)
+	}
+	book, err := library.Book()
+	if err != nil {
+		b.Fatal(err)
+	}
+	day, _ := r.AsOf()
+	a, err := book.Assess(r, day)
+	if err != nil {
+		b.Fatal(err)
+	}
+	b.Run("AppendJSON", func(b *testing.B) {
+		var out []byte
+		b.ReportAllocs()
+		for b.Loop() {
+			out = a.AppendJSON(out[:0])
+		}
+		b.SetBytes(int64(len(out)))
+	})
+	b.Run("json.Marshal", func(b *testing.B) {
+		b.ReportAllocs()
+		for b.Loop() {
+			if _, err := json.Marshal(a); err != nil {
+				b.Fatal(err)
+			}
+		}
+	})
+}
