@@ -31,7 +31,6 @@ type byHand struct {
 	built, registered                                    int32
 	layout, kind, breakaway, hitch                       string
 	brakedAxles, axleCount                               int
-	fitted, maker, modified, cab                         bool
 	iGTM, iATM, iLaden, iAxles, iBall, iKind, iTowBraked rig.Input
 	iTowUnbraked, iTowBall, iFront, iRear, iGCM, iGVM    rig.Input
 	iTowbar, iBallPart, iCoupling, iChain, iChainCount   rig.Input
@@ -56,7 +55,7 @@ func newByHand(r *rig.Rig) *byHand {
 		gcm: mass("vehicle.rated.combination"), gvm: mass("vehicle.rated.total"), braked: mass("vehicle.towing.braked"), towBall: mass("vehicle.towing.ball"),
 		ballRated: r.Parts[0].RatedMass.Base(), towbar: r.Parts[1].RatedMass.Base(), coupling: r.Parts[2].RatedMass.Base(), chain: r.Parts[3].RatedMass.Base(),
 		hold: mass("trailer.breakaway.hold"), built: int32(mass("trailer.built")), registered: int32(mass("trailer.first_registered")),
-		layout: "centre_axle", kind: "electric", breakaway: "automatic", hitch: "ball", brakedAxles: 2, axleCount: 2, fitted: true, maker: true, cab: true,
+		layout: "centre_axle", kind: "electric", breakaway: "automatic", hitch: "ball", brakedAxles: 2, axleCount: 2,
 		iGTM: in("trailer.rated.axles"), iATM: in("trailer.rated.total"), iLaden: in("trailer.laden.total"), iAxles: in("trailer.laden.axles"),
 		iBall: in("trailer.laden.ball"), iKind: in("trailer.brakes.kind"), iTowBraked: in("vehicle.towing.braked"), iTowUnbraked: in("vehicle.towing.unbraked"),
 		iTowBall: in("vehicle.towing.ball"), iFront: front[0], iRear: front[1], iGCM: in("vehicle.rated.combination"), iGVM: in("vehicle.rated.total"),
