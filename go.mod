@@ -21,6 +21,8 @@ require (
 	pgregory.net/rapid v1.3.0
 )
 
+require go.uber.org/goleak v1.3.0 // indirect
+
 require (
 	cel.dev/expr v0.25.2 // indirect
 	codeberg.org/go-pdf/fpdf v0.12.0
