@@ -375,7 +375,7 @@ func TestSlowConnections(t *testing.T) {
 			}
 		})
 		for name, start := range map[string]string{
-			"a body":             post("Content-Length: 100000\r\n", `{"jurisdiction":"`),
+			"a body":             post("Content-Length: 60000\r\n", `{"jurisdiction":"`),
 			"a body in chunks":   post("Transfer-Encoding: chunked\r\n", "fffff\r\n{\"jurisdiction\":\""),
 			"the size of chunks": post("Transfer-Encoding: chunked\r\n", "1;"),
 		} {
