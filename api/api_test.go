@@ -494,12 +494,23 @@ func TestSecurityHeaders(t *testing.T) {
 		r := call(t, newServer(t), "GET", target, "")
 		for name, want := range map[string]string{
 			"X-Content-Type-Options": "nosniff", "Referrer-Policy": "no-referrer",
-			"Content-Security-Policy": "default-src 'none'; frame-ancestors 'none'", "Cache-Control": "no-store",
+			"Content-Security-Policy": "default-src 'none'; base-uri 'none'; frame-ancestors 'none'", "Cache-Control": "no-store",
+			"Strict-Transport-Security": "", // which only TLS may carry
 		} {
 			if got := r.Header.Get(name); got != want {
 				t.Errorf("GET %s: %s is %q, want %q", target, name, got, want)
 			}
 		}
+	}
+	srv := httptest.NewTLSServer(newServer(t))
+	defer srv.Close()
+	res, err := srv.Client().Get(srv.URL + "/livez")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer res.Body.Close()
+	if got := res.Header.Get("Strict-Transport-Security"); got != "max-age=31536000; includeSubDomains" {
+		t.Errorf("over TLS: Strict-Transport-Security is %q", got)
 	}
 }
 

@@ -8,6 +8,7 @@ import (
 	"io"
 	"maps"
 	"mime"
+	"net"
 	"net/http"
 	"slices"
 	"strings"
@@ -75,16 +76,26 @@ func readBody(c echo.Context, most int64, kinds ...string) ([]byte, error) {
 	if r.ContentLength > most {
 		return nil, &http.MaxBytesError{Limit: most} // before a byte of it is read
 	}
-	body, err := io.ReadAll(http.MaxBytesReader(c.Response(), r.Body, most))
-	switch {
-	case errors.Is(err, io.ErrUnexpectedEOF):
-		return nil, refuse(ProblemMalformedJSON, "The body broke off.")
-	case err != nil:
-		return nil, fmt.Errorf("read the body: %w", err)
-	case len(body) == 0:
-		return nil, refuse(ProblemMalformedJSON, "The body is empty.")
+	body, err := readAll(c, most)
+	if err == nil && len(body) == 0 {
+		err = refuse(ProblemMalformedJSON, "The body is empty.")
 	}
-	return body, nil
+	return body, err
+}
+
+// readAll reads a body of at most so many bytes to its end.
+func readAll(c echo.Context, most int64) ([]byte, error) {
+	body, err := io.ReadAll(http.MaxBytesReader(c.Response(), c.Request().Body, most))
+	var tooBig *http.MaxBytesError
+	var network net.Error
+	switch {
+	case err == nil:
+		return body, nil
+	case errors.As(err, &tooBig), errors.As(err, &network) && network.Timeout():
+		return nil, fmt.Errorf("read the body: %w", err)
+	default: // net/http has no error that tells chunks which are none from others
+		return nil, refuse(ProblemMalformedJSON, "The body broke off, or is not framed as HTTP frames one.")
+	}
 }
 
 // readObject reads a JSON object as strictly as a rig is read: no unknown name,

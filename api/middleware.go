@@ -75,10 +75,13 @@ func secure(next echo.HandlerFunc) echo.HandlerFunc {
 	return func(c echo.Context) error {
 		h := c.Response().Header()
 		h.Set("X-Content-Type-Options", "nosniff")
-		h.Set("Content-Security-Policy", "default-src 'none'; frame-ancestors 'none'")
+		h.Set("Content-Security-Policy", "default-src 'none'; base-uri 'none'; frame-ancestors 'none'")
 		h.Set("Referrer-Policy", "no-referrer")
 		h.Set("Cross-Origin-Resource-Policy", "same-origin")
 		h.Set("Cache-Control", "no-store")
+		if c.IsTLS() { // RFC 6797, section 7.2: not over plain HTTP
+			h.Set("Strict-Transport-Security", "max-age=31536000; includeSubDomains")
+		}
 		return next(c)
 	}
 }

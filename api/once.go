@@ -59,7 +59,7 @@ type notKept struct{ reply *captured }
 func (notKept) Error() string { return "the reply is no success" }
 
 func keep(c echo.Context, keeper *service.Idempotency, key string, next echo.HandlerFunc) error {
-	body, err := io.ReadAll(http.MaxBytesReader(c.Response(), c.Request().Body, law.MaxBytes+1))
+	body, err := readAll(c, law.MaxBytes+1)
 	if err != nil {
 		return err
 	}

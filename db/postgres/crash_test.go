@@ -8,6 +8,8 @@ import (
 	"fmt"
 	"maps"
 	"math/rand/v2"
+	"os"
+	"strconv"
 	"sync"
 	"testing"
 	"time"
@@ -40,15 +42,29 @@ func (l *ledger) fail() {
 	l.failed++
 }
 
+// faultRounds says how often a fault is made: DRAWGEAR_FAULT_ROUNDS in a long run.
+func faultRounds(t *testing.T, usual, short int) int {
+	t.Helper()
+	text := os.Getenv("DRAWGEAR_FAULT_ROUNDS")
+	switch n, err := strconv.Atoi(text); {
+	case text == "" && testing.Short():
+		return short
+	case text == "":
+		return usual
+	case err != nil:
+		t.Fatalf("DRAWGEAR_FAULT_ROUNDS: %v", err)
+		return 0
+	default:
+		return n
+	}
+}
+
 // TestCrash kills the server again and again while many write. What was
 // acknowledged is there afterwards, a repeated request has no second effect,
 // and the log holds together. It proves survival of the server's death; the
 // death of the machine would need fsync, which test servers run without.
 func TestCrash(t *testing.T) {
-	rounds, writers := 20, 8
-	if testing.Short() {
-		rounds = 3
-	}
+	rounds, writers := faultRounds(t, 20, 3), 8
 	server := pgtest.Start(t)
 	s := open(t, postgres.Config{URL: server.Database(t), Connections: 12})
 	ctx := home(t)

@@ -221,7 +221,7 @@ func (s *Store) listen(ctx context.Context, seen *string, changed func()) error 
 		_ = conn.Close(ctx) // it may be gone already
 	}()
 	// Before the first look, so that nothing falls between them.
-	if _, err := conn.Exec(ctx, listenVersions); err != nil {
+	if err := s.subscribe(ctx, conn); err != nil {
 		return err
 	}
 	for {
@@ -246,6 +246,13 @@ func (s *Store) dial(ctx context.Context) (*pgx.Conn, error) {
 	limited, cancel := context.WithTimeout(ctx, s.timeout)
 	defer cancel()
 	return pgx.ConnectConfig(limited, s.pool.Config().ConnConfig)
+}
+
+func (s *Store) subscribe(ctx context.Context, conn *pgx.Conn) error {
+	limited, cancel := context.WithTimeout(ctx, s.timeout)
+	defer cancel()
+	_, err := conn.Exec(limited, listenVersions)
+	return err
 }
 
 func (s *Store) mark(ctx context.Context, conn *pgx.Conn) (mark string, err error) {
