@@ -16,9 +16,10 @@ COPY . .
 # their own.
 ARG VERSION=dev
 RUN go build -trimpath -buildvcs=false -ldflags="-s -w -X drawgear/service.built=${VERSION}" -o /out/drawgear .
-# A licence that asks for more than its text to be handed on stops the build.
+# A licence that asks for more than its text to be handed on stops the build, save
+# for that of the queue (MPL-2.0): its source is handed on in /licenses as well.
 RUN tool() { go tool -modfile=.ci/tools.mod "$@"; } \
- && tool go-licenses check . --ignore drawgear --allowed_licenses=Apache-2.0,BSD-2-Clause,BSD-3-Clause,ISC,MIT,Unlicense \
+ && tool go-licenses check . --ignore drawgear --allowed_licenses=Apache-2.0,BSD-2-Clause,BSD-3-Clause,ISC,MIT,MPL-2.0,Unlicense \
  && tool go-licenses save . --ignore drawgear --save_path=/out/licenses \
  && mkdir /out/licenses/go && cp "$(go env GOROOT)/LICENSE" /out/licenses/go/LICENSE \
  && tool cyclonedx-gomod bin -json -std -licenses -noserial -notimestamp -version "${VERSION}" -output /out/sbom.cdx.json /out/drawgear

@@ -15,6 +15,7 @@ import (
 	"os/signal"
 	"reflect"
 	"regexp"
+	"runtime"
 	"slices"
 	"strings"
 	"syscall"
@@ -132,6 +133,9 @@ type serveCmd struct {
 type store interface {
 	service.FullStore
 	service.Tenants
+	service.Audits
+	service.Webhooks
+	service.Jobs
 }
 
 // Run serves until the context ends, then lets requests in progress finish.
@@ -158,6 +162,8 @@ func (c *serveCmd) Run(ctx context.Context, std streams) error {
 		return err
 	}
 	measure(reg, edge.Service)
+	reg.MustRegister(backlog{st})
+	go c.upkeep(beside, st, log)
 	address, err := c.address(edge.Auth == nil)
 	if err != nil {
 		return err
@@ -181,7 +187,9 @@ func (c *serveCmd) Run(ctx context.Context, std streams) error {
 	if c.readable(std.err) {
 		fmt.Fprintf(std.err, "try: curl -s '%s/v1/assessments?record=false'%s -H 'Content-Type: application/json' -d '%s'\n", srv.URL(), bearer, tryRig)
 	}
+	stopWork := c.work(ctx, st, carrier(edge, reg, log), log)
 	err = srv.Serve(ctx, api.New(edge))
+	stopWork()
 	last, done := context.WithTimeout(beside, flushWait)
 	defer done()
 	if lost := flush(last); lost != nil {
@@ -190,8 +198,100 @@ func (c *serveCmd) Run(ctx context.Context, std streams) error {
 	return err
 }
 
-// flushWait is how long the last traces may take to be sent.
-const flushWait = 3 * time.Second
+// How long, when the last request is answered, jobs may take to stop and the last
+// traces to be sent.
+const (
+	stopWait  = 5 * time.Second
+	flushWait = 3 * time.Second
+)
+
+// workPause is how long nobody works after the store could not be worked on.
+const workPause = 5 * time.Second
+
+// work carries out jobs beside the requests, until the context ends or it is told to
+// stop; what is in hand then stops too, and is begun again by whoever works next. That
+// the store is away ends nothing: it is tried again.
+func (c *serveCmd) work(ctx context.Context, jobs service.Jobs, do func(context.Context, service.Job) error, log *slog.Logger) (stop func()) {
+	ctx, cancel := context.WithCancel(ctx)
+	over := make(chan struct{})
+	go func() {
+		defer close(over)
+		for workers := c.workers(); workers > 0 && ctx.Err() == nil; {
+			if err := jobs.Work(ctx, workers, do); err != nil && ctx.Err() == nil {
+				log.Error("nobody carries out jobs here; it is tried again", "error", err, "in", workPause.String())
+			}
+			select {
+			case <-ctx.Done():
+			case <-time.After(workPause):
+			}
+		}
+	}()
+	return func() {
+		cancel()
+		select {
+		case <-over:
+		case <-time.After(stopWait):
+			log.Warn("jobs were cut off; they are begun again", "after", stopWait.String())
+		}
+	}
+}
+
+// carrier hands a job to the use cases that know its kind, counts it, and logs why it
+// failed, which no store does.
+func carrier(edge api.Config, reg prometheus.Registerer, log *slog.Logger) func(context.Context, service.Job) error {
+	tried := prometheus.NewCounterVec(prometheus.CounterOpts{
+		Name: "drawgear_jobs_tried_total", Help: "Attempts at jobs that ended, by kind and result: done or failed.",
+	}, []string{"kind", "result"})
+	reg.MustRegister(tried)
+	carry := map[service.JobKind]func(context.Context, service.Job) error{
+		service.JobAudit: edge.Audits.Carry, service.JobImpact: edge.Audits.Carry, service.JobDelivery: edge.Hooks.Carry,
+	}
+	for kind := range carry {
+		tried.WithLabelValues(string(kind), "done")
+		tried.WithLabelValues(string(kind), "failed")
+	}
+	return func(ctx context.Context, j service.Job) error {
+		do, known := carry[j.Kind]
+		if !known { // of a program that is newer
+			return fmt.Errorf("this program knows no job of kind %q", j.Kind)
+		}
+		err := j.Run(ctx, do)
+		switch {
+		case err == nil:
+			tried.WithLabelValues(string(j.Kind), "done").Inc()
+		case errors.Is(ctx.Err(), context.Canceled): // told to stop, which is no failure
+		default:
+			tried.WithLabelValues(string(j.Kind), "failed").Inc()
+			log.Warn("a job failed", "kind", j.Kind, "tenant", j.Tenant, "id", j.ID, "number", j.Number, "attempt", j.Attempt, "error", err)
+		}
+		return err
+	}
+}
+
+// backlog tells of the jobs of all replicas whenever it is collected; of none while
+// the store is away.
+type backlog struct{ jobs service.Jobs }
+
+var jobsWaiting = prometheus.NewDesc("drawgear_jobs_waiting", "Jobs that wait or run, of all replicas together, by kind.", []string{"kind"}, nil)
+
+// backlogWait is how long the store may take to count them.
+const backlogWait = 2 * time.Second
+
+// Describe names the metric.
+func (backlog) Describe(out chan<- *prometheus.Desc) { out <- jobsWaiting }
+
+// Collect asks the store.
+func (b backlog) Collect(out chan<- prometheus.Metric) {
+	ctx, cancel := context.WithTimeout(context.Background(), backlogWait)
+	defer cancel()
+	waiting, err := b.jobs.Backlog(ctx)
+	if err != nil {
+		return
+	}
+	for _, kind := range []service.JobKind{service.JobAudit, service.JobImpact, service.JobDelivery} {
+		out <- prometheus.MustNewConstMetric(jobsWaiting, prometheus.GaugeValue, float64(waiting[kind]), string(kind))
+	}
+}
 
 // measure adds what is told of the process and of the law that answers.
 func measure(reg *prometheus.Registry, s *service.Assessor) {
@@ -235,7 +335,6 @@ func (c *serveCmd) store(ctx context.Context, reg prometheus.Registerer, log *sl
 		return nil, "", err
 	}
 	reg.MustRegister(pg.Metrics())
-	go upkeep(ctx, pg, log)
 	return pg, "postgres", nil
 }
 
@@ -243,21 +342,63 @@ func (c *serveCmd) store(ctx context.Context, reg prometheus.Registerer, log *sl
 // prepared refuses nothing: its records go to a partition for the rest.
 const upkeepGap = 24 * time.Hour
 
-// upkeep prepares the coming months of the record and drops idempotency replies
-// that are old, until the context ends; any number of replicas may do it.
-func upkeep(ctx context.Context, pg *postgres.Store, log *slog.Logger) {
+// uploadGone is how long the rows of an audit may be coming in. Whoever sent them has
+// gone by then: no upload may take so long.
+const uploadGone = 24 * time.Hour
+
+// dropAtOnce is how many audits, or deliveries, are dropped in one step.
+const (
+	dropAudits     = 5
+	dropDeliveries = 1000
+)
+
+// upkeep prepares the coming months of the record and drops what need not be kept,
+// until the context ends; any number of replicas may do it.
+func (c *serveCmd) upkeep(ctx context.Context, st store, log *slog.Logger) {
 	for {
-		done, err := pg.Maintain(ctx)
-		if err != nil && ctx.Err() == nil {
-			log.Warn("the record was not wholly looked after", "error", err)
-		}
-		if len(done.Partitions) > 0 || done.Replies > 0 {
-			log.Info("looked after the record", "partitions", done.Partitions, "replies_dropped", done.Replies)
-		}
+		c.tidy(ctx, st, log)
 		select {
 		case <-ctx.Done():
 			return
 		case <-time.After(upkeepGap):
+		}
+	}
+}
+
+// tidy does all that upkeep has to do today, as far as it goes.
+func (c *serveCmd) tidy(ctx context.Context, st store, log *slog.Logger) {
+	var done postgres.Maintained
+	var failed error
+	if pg, ok := st.(*postgres.Store); ok {
+		done, failed = pg.Maintain(ctx)
+	}
+	now := time.Now()
+	ended := time.Time{} // before which none did
+	if c.KeepAudits > 0 {
+		ended = now.Add(-c.KeepAudits)
+	}
+	audits, err := dropAll(dropAudits, func(limit int) (int, error) { return st.DropAudits(ctx, ended, now.Add(-uploadGone), limit) })
+	failed = errors.Join(failed, err)
+	deliveries := 0
+	if c.KeepDeliveries > 0 {
+		deliveries, err = dropAll(dropDeliveries, func(limit int) (int, error) { return st.DropDeliveries(ctx, now.Add(-c.KeepDeliveries), limit) })
+		failed = errors.Join(failed, err)
+	}
+	if failed != nil && ctx.Err() == nil {
+		log.Warn("the record was not wholly looked after", "error", failed)
+	}
+	if len(done.Partitions)+audits+deliveries > 0 || done.Replies > 0 {
+		log.Info("looked after the record", "partitions", done.Partitions, "replies_dropped", done.Replies, "audits_dropped", audits, "deliveries_dropped", deliveries)
+	}
+}
+
+// dropAll drops step by step until there is no more, and counts.
+func dropAll(limit int, drop func(limit int) (int, error)) (all int, err error) {
+	for {
+		n, err := drop(limit)
+		all += n
+		if err != nil || n < limit {
+			return all, err
 		}
 	}
 }
@@ -272,7 +413,7 @@ func (c *serveCmd) edge(ctx context.Context, st store, log *slog.Logger) (api.Co
 	for i, f := range files {
 		documents[i] = f.Data
 	}
-	law := service.NewSnapshots(st, log, time.Now)
+	law := service.NewSnapshots(st, log, time.Now).WithImpacts(st, st)
 	if err := law.Start(ctx, documents); err != nil {
 		return api.Config{}, err
 	}
@@ -287,15 +428,34 @@ func (c *serveCmd) edge(ctx context.Context, st store, log *slog.Logger) (api.Co
 	}
 	within := service.InStep(st)
 	assessor := service.NewLive(law, within, now)
+	// A notice is signed with the time of its sending, which its receiver looks at.
+	hooks, err := service.NewHooks(st, c.hooks(), time.Now)
+	if err != nil {
+		return api.Config{}, err
+	}
+	var events *service.Events // nobody may be told
+	if len(c.WebhookAllow) > 0 {
+		events = service.NewEvents(st, now)
+	}
 	if c.CountedIDs {
 		assessor = assessor.WithIDs(service.CountedIDs())
+		// Notices come when jobs are done, whose order is nobody's: they must not take ids of answers.
+		ids := service.CountedIDs()
+		hooks = hooks.WithIDs(ids)
+		if events != nil {
+			events = events.WithIDs(ids)
+		}
 	}
 	edge := api.Config{
-		Service:   assessor,
-		Authoring: service.NewAuthoring(within, law, time.Now),
-		Ledger:    service.NewLedger(st, signer),
-		Once:      service.NewIdempotency(st),
-		Logger:    log,
+		Service:     assessor,
+		Authoring:   service.NewAuthoring(within, law, time.Now),
+		Ledger:      service.NewLedger(st, signer),
+		Register:    service.NewRegistry(assessor, within, now),
+		Audits:      service.NewAuditor(assessor, st, events),
+		Hooks:       hooks,
+		Once:        service.NewIdempotency(st),
+		Logger:      log,
+		UploadBytes: c.AuditUpload,
 	}
 	edge.Auth, edge.Keys, err = c.callers(ctx, st)
 	return edge, err
@@ -413,7 +573,7 @@ type keyCreateCmd struct {
 
 	Tenant  string        `required:"" placeholder:"UUID" help:"Tenant whose key it is."`
 	Name    string        `required:"" help:"Whose key it is, in words."`
-	Scopes  []string      `default:"assess,read" help:"What it may do: assess, read, fit, audit, author, approve, admin."`
+	Scopes  []string      `default:"assess,read" help:"What it may do: assess, read, fit, fleet, audit, author, approve, admin."`
 	Expires time.Duration `help:"How long it is good; for ever if left out."`
 }
 
@@ -662,7 +822,7 @@ type settings struct {
 	TLSCert string `name:"tls-cert" placeholder:"FILE" env:"DRAWGEAR_TLS_CERT" help:"Certificate chain in PEM to answer over TLS 1.2 or newer; read again when it changes."`
 	TLSKey  string `name:"tls-key" placeholder:"FILE" env:"DRAWGEAR_TLS_KEY" help:"Its private key; goes with --tls-cert."`
 
-	DatabaseConnections int32          `default:"16" env:"DRAWGEAR_DATABASE_CONNECTIONS" help:"Connections to the database at most, and one more to listen."`
+	DatabaseConnections int32          `default:"16" env:"DRAWGEAR_DATABASE_CONNECTIONS" help:"Connections to the database at most, one more to listen, and one more to wait for jobs."`
 	Migrate             bool           `env:"DRAWGEAR_MIGRATE" help:"Bring the schema of the database up to date first; any number of replicas may start so at once."`
 	LogKey              service.Secret `placeholder:"PRIVATE+KEY+..." env:"DRAWGEAR_LOG_KEY" help:"Key made by 'drawgear log key' that signs the heads of the logs; without it one that ends with the process."`
 	Keep                int            `default:"10000" env:"DRAWGEAR_KEEP" help:"Assessments that the memory store keeps; the oldest go first."`
@@ -675,6 +835,16 @@ type settings struct {
 	OIDCAudience    string         `name:"oidc-audience" placeholder:"NAME" env:"DRAWGEAR_OIDC_AUDIENCE" help:"Audience that tokens must name; goes with --oidc-issuer."`
 	OIDCTenantClaim string         `name:"oidc-tenant-claim" default:"tenant" env:"DRAWGEAR_OIDC_TENANT_CLAIM" help:"Claim with the id of a tenant."`
 	OIDCScopesClaim string         `name:"oidc-scopes-claim" default:"scope" env:"DRAWGEAR_OIDC_SCOPES_CLAIM" help:"Claim with scopes, as words in a text or as a list."`
+
+	Workers        *int          `placeholder:"N" env:"DRAWGEAR_WORKERS" help:"Jobs (chunks of audits, changes of law, notices to webhooks) carried out at a time by this replica; 0 for none, one a processor if left out."`
+	AuditUpload    int64         `default:"536870912" env:"DRAWGEAR_AUDIT_UPLOAD" help:"Bytes of a file of rigs at most."`
+	KeepAudits     time.Duration `default:"2160h" env:"DRAWGEAR_KEEP_AUDITS" help:"How long an audit is kept after its end; 0 for ever."`
+	KeepDeliveries time.Duration `default:"720h" env:"DRAWGEAR_KEEP_DELIVERIES" help:"How long it is kept what webhooks were sent; 0 for ever."`
+
+	WebhookKey      service.Secret `placeholder:"BASE64" env:"DRAWGEAR_WEBHOOK_KEY" help:"32 bytes in base64, as 'openssl rand -base64 32' writes them, from which the secrets of webhooks are derived; the same for all replicas. Over the memory store one that ends with the process if left out."`
+	WebhookAllow    []string       `placeholder:"HOST,..." env:"DRAWGEAR_WEBHOOK_ALLOW" help:"Hosts that webhooks may be at: hooks.example.org, *.example.org for all below it, each with :port unless that is 443; without any there are no webhooks."`
+	WebhookNetworks []netip.Prefix `placeholder:"CIDR,..." env:"DRAWGEAR_WEBHOOK_NETWORKS" help:"Networks that are not public but may be told, such as 10.20.0.0/16."`
+	WebhookPlain    bool           `env:"DRAWGEAR_WEBHOOK_PLAIN" help:"Take http:// addresses of webhooks as well; on closed networks and in tests, for what is sent can be read on the way."`
 
 	Rate           float64        `default:"100" env:"DRAWGEAR_RATE" help:"Requests a second that one key, or one address without a key, may make of a replica in the long run; 0 for any number."`
 	Burst          int            `default:"0" env:"DRAWGEAR_BURST" help:"Requests at once after a pause; 0 for two seconds' worth of the rate."`
@@ -701,6 +871,25 @@ func (s *settings) check() error {
 	}
 	refuse(s.Keep < 1, "keep", "must be 1 or more")
 	refuse(s.DatabaseConnections < 1, "database-connections", "must be 1 or more")
+	refuse(s.workers() < 0, "workers", "must be 0 or more")
+	refuse(s.workers() == 0 && s.DatabaseURL.Reveal() == "", "workers", "must be 1 or more without a database: there is nobody else to carry out audits")
+	refuse(s.AuditUpload < 1, "audit-upload", "must be 1 or more")
+	refuse(s.KeepAudits < 0, "keep-audits", "must be 0 or more; 0 keeps them for ever")
+	refuse(s.KeepDeliveries < 0, "keep-deliveries", "must be 0 or more; 0 keeps them for ever")
+	refuse(len(s.WebhookAllow) > 0 && s.WebhookKey.Reveal() == "" && s.DatabaseURL.Reveal() != "", "webhook-key",
+		"is wanting: receivers must know the signatures of every replica, now and after a new start; make one with `openssl rand -base64 32`")
+	for _, part := range []struct {
+		flag   string
+		config service.HookConfig
+	}{
+		{"webhook-key", service.HookConfig{Key: s.WebhookKey}},
+		{"webhook-allow", service.HookConfig{Allow: s.WebhookAllow}},
+		{"webhook-networks", service.HookConfig{Networks: s.WebhookNetworks}},
+	} {
+		if _, err := service.NewHooks(nil, part.config, time.Now); err != nil {
+			refuse(true, part.flag, "is refused: "+err.Error())
+		}
+	}
 	refuse(!(s.Rate >= 0), "rate", "must be 0 or more; 0 sets no limit") // NaN too
 	refuse(s.Burst < 0, "burst", "must be 0 or more")
 	refuse(s.InFlight < 0, "in-flight", "must be 0 or more; 0 sets no limit")
@@ -724,6 +913,19 @@ func (s *settings) clock() (func() time.Time, error) {
 	}
 	fixed, err := time.Parse(time.RFC3339, s.Now)
 	return func() time.Time { return fixed }, err
+}
+
+// workers is how many jobs are carried out at a time.
+func (s *settings) workers() int {
+	if s.Workers == nil {
+		return runtime.GOMAXPROCS(0)
+	}
+	return *s.Workers
+}
+
+// hooks says which webhooks there may be.
+func (s *settings) hooks() service.HookConfig {
+	return service.HookConfig{Key: s.WebhookKey, Allow: s.WebhookAllow, Networks: s.WebhookNetworks, Plain: s.WebhookPlain}
 }
 
 func (s *settings) limits() api.Limits {

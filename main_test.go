@@ -4,15 +4,22 @@ import (
 	"bytes"
 	"context"
 	"crypto/x509"
+	"encoding/csv"
 	"encoding/json"
 	"encoding/pem"
+	"errors"
+	"fmt"
 	"go/parser"
 	"go/token"
 	"io"
 	"io/fs"
+	"log/slog"
+	"math/rand/v2"
+	"net"
 	"net/http"
 	"net/http/httptest"
 	"os"
+	"os/exec"
 	"path/filepath"
 	"regexp"
 	"slices"
@@ -20,10 +27,18 @@ import (
 	"strings"
 	"sync"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"github.com/alecthomas/kong"
+	"github.com/prometheus/client_golang/prometheus"
 	"go.yaml.in/yaml/v3"
+	"golang.org/x/mod/sumdb/note"
+
+	"drawgear/api"
+	"drawgear/api/client"
+	"drawgear/db/pgtest"
+	"drawgear/service"
 )
 
 // rooms is the table of the contributor guide: what each may import of ours.
@@ -399,6 +414,8 @@ func TestServeOverTLS(t *testing.T) {
 		`drawgear_http_requests_total{method="GET",route="/v1/jurisdictions/:code",status="200"} 2`,
 		`drawgear_http_requests_total{method="GET",route="/readyz",status="200"} 1`,
 		`drawgear_http_requests_limited_total{limit="address"} 1`,
+		`drawgear_jobs_waiting{kind="audit"} 0`, `drawgear_jobs_waiting{kind="delivery"} 0`, `drawgear_jobs_waiting{kind="impact"} 0`,
+		`drawgear_jobs_tried_total{kind="audit",result="failed"} 0`,
 		"drawgear_snapshot_age_seconds ", "drawgear_snapshot_fault 0", "drawgear_build_info{", "go_goroutines ", "process_resident_memory_bytes ",
 	} {
 		if !strings.Contains(text, "\n"+want) {
@@ -644,6 +661,14 @@ func TestConfigRefusals(t *testing.T) {
 		"no time":                  {args: []string{"--now=tomorrow"}, says: []string{"--now (DRAWGEAR_NOW)", "2026-11-25T09:00:00Z"}},
 		"a time over a record":     {args: []string{"--now=2026-11-25T09:00:00Z"}, env: map[string]string{"DRAWGEAR_DATABASE_URL": "postgres://x"}, says: []string{"--now (DRAWGEAR_NOW)", "memory store"}},
 		"ids that can be guessed":  {args: []string{"--counted-ids"}, env: map[string]string{"DRAWGEAR_DATABASE_URL": "postgres://x"}, says: []string{"DRAWGEAR_COUNTED_IDS", "memory store"}},
+		"nobody to work":           {args: []string{"--workers=0"}, says: []string{"DRAWGEAR_WORKERS", "1 or more"}},
+		"fewer than nobody":        {args: []string{"--workers=-1"}, env: map[string]string{"DRAWGEAR_DATABASE_URL": "postgres://x"}, says: []string{"--workers (DRAWGEAR_WORKERS)", "0 or more"}},
+		"files of nothing":         {args: []string{"--audit-upload=0"}, says: []string{"DRAWGEAR_AUDIT_UPLOAD"}},
+		"audits kept backwards":    {args: []string{"--keep-audits=-1h", "--keep-deliveries=-1h"}, says: []string{"DRAWGEAR_KEEP_AUDITS", "DRAWGEAR_KEEP_DELIVERIES"}},
+		"a short webhook key":      {env: map[string]string{"DRAWGEAR_WEBHOOK_KEY": "aHVzaA=="}, says: []string{"DRAWGEAR_WEBHOOK_KEY", "openssl rand -base64 32"}},
+		"no webhook key":           {args: []string{"--webhook-allow=hooks.example.org"}, env: map[string]string{"DRAWGEAR_DATABASE_URL": "postgres://x"}, says: []string{"--webhook-key (DRAWGEAR_WEBHOOK_KEY)", "openssl rand -base64 32"}},
+		"an address for a host":    {args: []string{"--webhook-allow=https://hooks.example.org"}, says: []string{"DRAWGEAR_WEBHOOK_ALLOW", "*.example.org"}},
+		"a network of neither":     {args: []string{"--webhook-networks=::ffff:10.0.0.0/104"}, says: []string{"DRAWGEAR_WEBHOOK_NETWORKS", "10.20.0.0/16"}},
 		"no file of a secret":      {env: map[string]string{"DRAWGEAR_LOG_KEY_FILE": none}, says: []string{"DRAWGEAR_LOG_KEY_FILE", none}},
 		"a secret twice": {
 			env:  map[string]string{"DRAWGEAR_LOG_KEY": "hush", "DRAWGEAR_LOG_KEY_FILE": write(t, "key", "hush")},
@@ -815,6 +840,773 @@ func TestImageHoldsEveryRoom(t *testing.T) {
 	for room := range rooms {
 		if got := slices.Contains(lines, "!"+room); got != (room != "testdata") {
 			t.Errorf("the room %s is let into the image: %v", room, got)
+		}
+	}
+}
+
+// asker asks a service that runs.
+type asker struct {
+	*testing.T
+	base string
+}
+
+// want asks and expects a status; what is sent is JSON unless a file of testdata
+// is named, which is a table. The reply is read into out, if there is one.
+func (a asker) want(status int, method, path, body string, out any) *http.Response {
+	a.Helper()
+	kind := "application/json"
+	if name, file := strings.CutPrefix(body, "@"); file {
+		text, err := os.ReadFile(filepath.Join("testdata", "fleet", name))
+		if err != nil {
+			a.Fatal(err)
+		}
+		kind, body = "text/csv", string(text)
+	}
+	req, err := http.NewRequestWithContext(a.Context(), method, a.base+path, strings.NewReader(body))
+	if err != nil {
+		a.Fatal(err)
+	}
+	req.Header.Set("Content-Type", kind)
+	res, err := http.DefaultClient.Do(req)
+	if err != nil {
+		a.Fatal(err)
+	}
+	defer res.Body.Close()
+	reply, err := io.ReadAll(res.Body)
+	if err != nil || res.StatusCode != status {
+		a.Fatalf("%s %s: %d, want %d: %v %s", method, path, res.StatusCode, status, err, reply)
+	}
+	switch out := out.(type) {
+	case nil:
+	case *string:
+		*out = string(reply)
+	default:
+		if err := json.Unmarshal(reply, out); err != nil {
+			a.Fatalf("%s %s: %v in %s", method, path, err, reply)
+		}
+	}
+	return res
+}
+
+// audited starts an audit, listens until it has ended, and gives its address.
+func (a asker) audited(path, body string) string {
+	a.Helper()
+	at := a.want(http.StatusAccepted, "POST", path, body, nil).Header.Get("Location")
+	var told string
+	a.want(http.StatusOK, "GET", at+"/events", "", &told) // ends with the audit
+	if !strings.Contains(told, "event: ended\n") || !strings.Contains(told, `"state":"done"`) {
+		a.Fatalf("%s is told of as %s", at, told)
+	}
+	return at
+}
+
+// outcomes gives the rows of an audit as vehicle, trailer and outcome.
+func (a asker) outcomes(at string) []string {
+	a.Helper()
+	var page struct {
+		Items []struct{ ID, Vehicle, Trailer, Outcome string }
+	}
+	a.want(http.StatusOK, "GET", at+"/items", "", &page)
+	var out []string
+	for _, it := range page.Items {
+		out = append(out, it.Vehicle+" "+it.Trailer+" "+it.Outcome)
+	}
+	return out
+}
+
+// TestFleet takes the yard's fleet from its files to the notice that the audit has
+// ended. The first rig is the float of the README, which complies. FLOAT-4 weighs
+// 100 kg more than its plate; of FLOAT-5 the GTM is wanting, by which its brakes
+// are judged; the coupling of FLOAT-6 is rated for less than its plate; FLOAT-7
+// weighs "about". UTE-8 may tow 2000 kg, and both floats weigh 2300 kg.
+func TestFleet(t *testing.T) {
+	type notice struct {
+		header http.Header
+		body   []byte
+	}
+	told := make(chan notice, 10)
+	receiver := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		body, err := io.ReadAll(r.Body)
+		if err != nil {
+			t.Error(err)
+		}
+		told <- notice{r.Header, body}
+		w.WriteHeader(http.StatusNoContent)
+	}))
+	defer receiver.Close()
+	s := serving(t, "--webhook-allow="+strings.TrimPrefix(receiver.URL, "http://"), "--webhook-networks=127.0.0.0/8", "--webhook-plain")
+	ask := asker{t, s.address}
+	var hook struct{ ID, Secret string }
+	ask.want(http.StatusCreated, "POST", "/v1/webhooks", fmt.Sprintf(`{"url": "%s/yard", "events": ["audit.ended"]}`, receiver.URL), &hook)
+
+	audits := []string{ask.audited("/v1/audits?place=AU-NSW&name=The+yard", "@rigs.csv")}
+	want := []string{
+		"UTE-7 FLOAT-3 compliant", "UTE-7 FLOAT-4 non_compliant", "UTE-7 FLOAT-5 undetermined",
+		"UTE-7 FLOAT-6 non_compliant", "UTE-7 FLOAT-7 refused",
+	}
+	if got := ask.outcomes(audits[0]); !slices.Equal(got, want) {
+		t.Errorf("the file: %q", got)
+	}
+	var sum struct {
+		Outcomes map[string]int
+		Parts    []struct {
+			Role, Strongest string
+			Rows            int
+		}
+	}
+	ask.want(http.StatusOK, "GET", audits[0]+"/summary", "", &sum)
+	if got := fmt.Sprint(sum.Outcomes, sum.Parts); got != "map[compliant:1 non_compliant:2 refused:1 undetermined:1] [{coupling 2400 kg 1}]" {
+		t.Errorf("its summary: %s", got)
+	}
+	var table string
+	ask.want(http.StatusOK, "GET", audits[0]+"/export?outcome=undetermined", "", &table)
+	rows, err := csv.NewReader(strings.NewReader(table)).ReadAll()
+	if err != nil || len(rows) != 2 || !strings.Contains(table, "/trailer/rated/axles") {
+		t.Errorf("its export: %v %q", err, table)
+	}
+
+	for kind, n := range map[string]int{"vehicles": 2, "trailers": 2} {
+		ask.imports(kind, n)
+	}
+	ask.imports("parts", 11)
+	ask.imports("pairings", 2)
+	audits = append(audits, ask.audited("/v1/audits", `{"source": {"kind": "pairings"}}`))
+	if got := ask.outcomes(audits[1]); !slices.Equal(got, want[:2]) {
+		t.Errorf("the pairings: %q", got)
+	}
+	audits = append(audits, ask.audited("/v1/audits", `{"source": {"kind": "all_pairs", "yard": "saltmarsh"}, "jurisdiction": "AU-NSW"}`))
+	if got := ask.outcomes(audits[2]); !slices.Equal(got, []string{want[0], want[1], "UTE-8 FLOAT-3 non_compliant", "UTE-8 FLOAT-4 non_compliant"}) {
+		t.Errorf("all pairs: %q", got)
+	}
+
+	ended := map[string]bool{}
+	for range audits {
+		select {
+		case n := <-told:
+			if err := client.VerifyHook(n.header, n.body, []string{hook.Secret}, time.Now(), 0); err != nil {
+				t.Errorf("a notice: %v", err)
+			}
+			if err := client.VerifyHook(n.header, append(n.body, ' '), []string{hook.Secret}, time.Now(), 0); !errors.Is(err, client.ErrHookSignature) {
+				t.Errorf("another notice under its signature: %v", err)
+			}
+			var event struct {
+				Type string
+				Data struct {
+					Audit struct{ ID, State string }
+				}
+			}
+			if err := json.Unmarshal(n.body, &event); err != nil || event.Type != "audit.ended" || event.Data.Audit.State != "done" {
+				t.Errorf("%v: %s", err, n.body)
+			}
+			ended["/v1/audits/"+event.Data.Audit.ID] = true
+		case <-time.After(20 * time.Second):
+			t.Fatalf("told of %d audits, want %d: %s", len(ended), len(audits), s.log)
+		}
+	}
+	for _, at := range audits {
+		if !ended[at] {
+			t.Errorf("not told of %s", at)
+		}
+	}
+	s.stop()
+	if code := s.code(); code != exitOK {
+		t.Errorf("exit %d: %s", code, s.log)
+	}
+}
+
+// imports reads a table into the register.
+func (a asker) imports(kind string, n int) {
+	a.Helper()
+	var done struct{ Written, Refused int }
+	a.want(http.StatusOK, "POST", "/v1/register/"+kind, "@"+kind+".csv", &done)
+	if done.Written != n || done.Refused != 0 {
+		a.Fatalf("%s: %+v", kind, done)
+	}
+}
+
+// moody is a queue that cannot be worked on the first time, and then is until it is
+// told to stop; a deaf one does not hear of it.
+type moody struct {
+	service.Jobs
+	tries chan int // workers of each try
+	deaf  chan struct{}
+}
+
+func (m *moody) Work(ctx context.Context, workers int, _ func(context.Context, service.Job) error) error {
+	m.tries <- workers
+	if len(m.tries) == 1 {
+		return service.ErrUnavailable
+	}
+	<-ctx.Done()
+	if m.deaf != nil {
+		<-m.deaf
+	}
+	return nil
+}
+
+// TestWork: a store that is away does not end the work, nobody works where nobody
+// is to, and it stops when it is told, or is left behind.
+func TestWork(t *testing.T) {
+	three, none := 3, 0
+	for name, c := range map[string]struct {
+		workers *int
+		deaf    bool
+		tries   int
+		wait    time.Duration
+	}{
+		"goes on":        {&three, false, 2, 0},
+		"nobody":         {&none, false, 0, 0},
+		"is left behind": {&three, true, 2, stopWait},
+	} {
+		t.Run(name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				jobs := &moody{tries: make(chan int, 9)}
+				if c.deaf {
+					jobs.deaf = make(chan struct{})
+				}
+				var cmd serveCmd
+				cmd.Workers = c.workers
+				stop := cmd.work(t.Context(), jobs, nil, slog.New(slog.DiscardHandler))
+				time.Sleep(10 * workPause)
+				if len(jobs.tries) != c.tries {
+					t.Errorf("tried %d times, want %d", len(jobs.tries), c.tries)
+				}
+				for range c.tries {
+					if n := <-jobs.tries; n != 3 {
+						t.Errorf("%d workers", n)
+					}
+				}
+				began := time.Now()
+				stop()
+				if took := time.Since(began); took != c.wait {
+					t.Errorf("stopped after %v, want %v", took, c.wait)
+				}
+				if c.deaf {
+					close(jobs.deaf)
+				}
+			})
+		})
+	}
+}
+
+// TestCarrier: what goes wrong with a job is counted and logged, also if it
+// panics; to be told to stop is not wrong.
+func TestCarrier(t *testing.T) {
+	reg, log := prometheus.NewRegistry(), new(lockedBuffer)
+	carry := carrier(api.Config{}, reg, slog.New(slog.NewTextHandler(log, nil))) // without use cases, on which it panics
+	failed := func() float64 {
+		t.Helper()
+		all, err := reg.Gather()
+		if err != nil || len(all) != 1 || len(all[0].Metric) != 6 {
+			t.Fatalf("%v, %v", all, err)
+		}
+		sum := 0.0
+		for _, m := range all[0].Metric {
+			sum += m.Counter.GetValue()
+		}
+		return sum
+	}
+	if err := carry(t.Context(), service.Job{Kind: "none"}); err == nil || failed() != 0 {
+		t.Errorf("an unknown job: %v", err)
+	}
+	stopped, cancel := context.WithCancel(t.Context())
+	cancel()
+	if err := carry(stopped, service.Job{Kind: service.JobAudit}); err == nil || failed() != 0 || log.String() != "" {
+		t.Errorf("told to stop: %v, %v failed, %s", err, failed(), log)
+	}
+	if err := carry(t.Context(), service.Job{Kind: service.JobDelivery, ID: "D1", Attempt: 2}); err == nil || failed() != 1 {
+		t.Errorf("a panic: %v, %v failed", err, failed())
+	}
+	for _, want := range []string{"kind=delivery", "id=D1", "attempt=2", "panic"} {
+		if !strings.Contains(log.String(), want) {
+			t.Errorf("the log has no %s: %s", want, log)
+		}
+	}
+}
+
+// TestDropAll: it goes on while whole portions go, and ends at the first fault.
+func TestDropAll(t *testing.T) {
+	broken := errors.New("broken")
+	for _, c := range []struct {
+		portions []int
+		fault    error
+		all      int
+	}{{[]int{0}, nil, 0}, {[]int{4}, nil, 4}, {[]int{5, 5, 0}, nil, 10}, {[]int{5, 5, 1}, nil, 11}, {[]int{5, 2}, broken, 7}} {
+		n := 0
+		all, err := dropAll(5, func(limit int) (int, error) {
+			n++
+			if n == len(c.portions) {
+				return c.portions[n-1], c.fault
+			}
+			return c.portions[n-1], nil
+		})
+		if all != c.all || n != len(c.portions) || !errors.Is(err, c.fault) {
+			t.Errorf("%v: %d in %d steps, %v", c.portions, all, n, err)
+		}
+	}
+}
+
+// BenchmarkLoad records assessments at the services whose addresses DRAWGEAR_LOAD
+// lists, with the keys in DRAWGEAR_LOAD_KEY in turn if they want one, sixteen at a
+// time. It belongs to deploy/measure.sh.
+func BenchmarkLoad(b *testing.B) {
+	list := os.Getenv("DRAWGEAR_LOAD")
+	if list == "" {
+		b.Skip("DRAWGEAR_LOAD lists no services")
+	}
+	bases, keys := strings.Split(list, ","), strings.Split(os.Getenv("DRAWGEAR_LOAD_KEY"), ",")
+	rig, err := os.ReadFile("testdata/rigs/horse-float.json")
+	if err != nil {
+		b.Fatal(err)
+	}
+	const callers = 16
+	c := &http.Client{Transport: &http.Transport{MaxIdleConnsPerHost: callers}}
+	ask := func(base, key string) error {
+		req, err := http.NewRequestWithContext(b.Context(), http.MethodPost, base+"/v1/assessments", bytes.NewReader(rig))
+		if err != nil {
+			return err
+		}
+		req.Header.Set("Content-Type", "application/json")
+		if key != "" {
+			req.Header.Set("Authorization", "Bearer "+key)
+		}
+		res, err := c.Do(req)
+		if err != nil {
+			return err
+		}
+		defer res.Body.Close()
+		if _, err := io.Copy(io.Discard, res.Body); err != nil || res.StatusCode != http.StatusCreated {
+			return fmt.Errorf("status %d: %w", res.StatusCode, err)
+		}
+		return nil
+	}
+	var (
+		mu   sync.Mutex
+		took []time.Duration
+		next = make(chan int, callers)
+		done sync.WaitGroup
+	)
+	for range callers {
+		done.Go(func() {
+			for n := range next {
+				began := time.Now()
+				if err := ask(bases[n%len(bases)], keys[n/len(bases)%len(keys)]); err != nil {
+					b.Error(err)
+				}
+				mu.Lock()
+				took = append(took, time.Since(began))
+				mu.Unlock()
+			}
+		})
+	}
+	n := 0
+	for b.Loop() {
+		next <- n
+		n++
+	}
+	close(next)
+	done.Wait()
+	slices.Sort(took)
+	b.ReportMetric(float64(n)/b.Elapsed().Seconds(), "req/s")
+	b.ReportMetric(float64(took[len(took)/2].Microseconds())/1e3, "p50-ms")
+	b.ReportMetric(float64(took[len(took)*99/100].Microseconds())/1e3, "p99-ms")
+}
+
+// program builds the program as it is.
+func program(t *testing.T) string {
+	t.Helper()
+	path := filepath.Join(t.TempDir(), "drawgear")
+	if out, err := exec.Command("go", "build", "-o", path, ".").CombinedOutput(); err != nil {
+		t.Fatalf("build the program: %v\n%s", err, out)
+	}
+	return path
+}
+
+// process is a service in a process of its own, which can be killed.
+type process struct {
+	path, address string
+	env           []string
+	client        http.Client
+	cmd           *exec.Cmd
+	log           *lockedBuffer
+}
+
+// newProcess gives one over a database; it is not started yet.
+func newProcess(t *testing.T, path, database, key, logKey string) *process {
+	t.Helper()
+	free, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer free.Close()
+	p := &process{path: path, address: free.Addr().String(), client: http.Client{Timeout: 30 * time.Second}}
+	p.env = append(os.Environ(), "DRAWGEAR_LISTEN="+p.address, "DRAWGEAR_DATABASE_URL="+database, "DRAWGEAR_BOOTSTRAP_KEY="+key,
+		"DRAWGEAR_LOG_KEY="+logKey, "DRAWGEAR_RATE=0", "DRAWGEAR_MIGRATE=true")
+	p.client.Transport = bearing{key}
+	t.Cleanup(func() {
+		if p.cmd != nil {
+			p.kill(t)
+		}
+	})
+	return p
+}
+
+// bearing shows a key with every request, each over a connection of its own.
+type bearing struct{ key string }
+
+func (b bearing) RoundTrip(r *http.Request) (*http.Response, error) {
+	r.Header.Set("Authorization", "Bearer "+b.key)
+	r.Close = true
+	return http.DefaultTransport.RoundTrip(r)
+}
+
+// start starts it and waits until it answers.
+func (p *process) start(t *testing.T) {
+	t.Helper()
+	p.log = new(lockedBuffer)
+	p.cmd = exec.Command(p.path, "serve")
+	p.cmd.Env, p.cmd.Stderr = p.env, p.log
+	if err := p.cmd.Start(); err != nil {
+		t.Fatal(err)
+	}
+	for end := time.Now().Add(time.Minute); ; time.Sleep(10 * time.Millisecond) {
+		if res, err := p.client.Get("http://" + p.address + "/livez"); err == nil {
+			res.Body.Close()
+			return
+		}
+		if time.Now().After(end) {
+			t.Fatalf("does not start: %s", p.log.String())
+		}
+	}
+}
+
+// kill ends it as SIGKILL does.
+func (p *process) kill(t *testing.T) {
+	t.Helper()
+	if err := p.cmd.Process.Kill(); err != nil {
+		t.Errorf("kill the service: %v", err)
+	}
+	_ = p.cmd.Wait() // killed is no success
+	p.cmd = nil
+}
+
+// ask sends a request; no status means that no reply came, or not all of it.
+func (p *process) ask(t *testing.T, method, path, body, once string) (status int, reply []byte, where string) {
+	t.Helper()
+	req, err := http.NewRequestWithContext(t.Context(), method, "http://"+p.address+path, strings.NewReader(body))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if body != "" {
+		req.Header.Set("Content-Type", "application/json")
+	}
+	if once != "" {
+		req.Header.Set("Idempotency-Key", once)
+	}
+	res, err := p.client.Do(req)
+	if err != nil {
+		return 0, nil, ""
+	}
+	defer res.Body.Close()
+	if reply, err = io.ReadAll(res.Body); err != nil {
+		return 0, nil, ""
+	}
+	return res.StatusCode, reply, strings.TrimPrefix(res.Header.Get("Location"), "/v1/assessments/")
+}
+
+// all lists the ids of what is kept of a place.
+func (p *process) all(t *testing.T, place string) map[string]bool {
+	t.Helper()
+	ids := map[string]bool{}
+	for next := ""; ; {
+		status, body, _ := p.ask(t, "GET", "/v1/assessments?limit=100&jurisdiction="+place+next, "", "")
+		var page struct {
+			Items []struct{ ID string }
+			Next  string
+		}
+		if err := json.Unmarshal(body, &page); err != nil || status != http.StatusOK {
+			t.Fatalf("list: %d %s %v", status, body, err)
+		}
+		for _, it := range page.Items {
+			ids[it.ID] = true
+		}
+		if page.Next == "" {
+			return ids
+		}
+		next = "&cursor=" + page.Next
+	}
+}
+
+// verify checks the exported log offline.
+func (p *process) verify(t *testing.T, verifier note.Verifier, size int) {
+	t.Helper()
+	_, export, _ := p.ask(t, "GET", "/v1/log/export", "", "")
+	if v, err := service.VerifyExport(bytes.NewReader(export), verifier); err != nil || v.Size != int64(size) || v.Records != size {
+		t.Errorf("the log: %+v %v, want %d records", v, err, size)
+	}
+}
+
+// logKeys gives a signer key and the verifier that goes with it.
+func logKeys(t *testing.T) (string, note.Verifier) {
+	t.Helper()
+	secret, public, err := service.NewLogKey()
+	if err != nil {
+		t.Fatal(err)
+	}
+	verifier, err := note.NewVerifier(public)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return secret, verifier
+}
+
+// faultRounds is how often a fault is made: DRAWGEAR_FAULT_ROUNDS in a long run.
+func faultRounds(t *testing.T) int {
+	t.Helper()
+	text := os.Getenv("DRAWGEAR_FAULT_ROUNDS")
+	n, err := strconv.Atoi(text)
+	switch {
+	case text == "" && testing.Short():
+		return 1
+	case text == "":
+		return 3
+	case err != nil:
+		t.Fatalf("DRAWGEAR_FAULT_ROUNDS: %v", err)
+	}
+	return n
+}
+
+// TestServiceKilled kills the service under load with SIGKILL, again and again,
+// every third time with the database. What was acknowledged is there, what was
+// repeated with an idempotency key until it was is there once, and the log
+// verifies.
+func TestServiceKilled(t *testing.T) {
+	server := pgtest.Start(t)
+	secret, verifier := logKeys(t)
+	p := newProcess(t, program(t), server.Database(t), service.NewKeyText().Reveal(), secret)
+	p.start(t)
+	var mu sync.Mutex
+	plain, repeated := map[string]bool{}, map[string]string{} // ids; keys to ids
+	requests, failed := 0, 0
+	rounds := faultRounds(t)
+	for round := range rounds {
+		before := len(plain) + len(repeated)
+		stop := make(chan struct{})
+		var writers sync.WaitGroup
+		for w := range 4 {
+			writers.Go(func() {
+				for i := 0; ; i++ {
+					select {
+					case <-stop:
+						return
+					default:
+					}
+					if w%2 == 0 {
+						status, _, id := p.ask(t, "POST", "/v1/assessments", `{"jurisdiction":"GB"}`, "")
+						mu.Lock()
+						if status == http.StatusCreated {
+							plain[id] = true
+						} else {
+							failed++
+						}
+						mu.Unlock()
+						time.Sleep(time.Millisecond)
+						continue
+					}
+					key := fmt.Sprintf("%d-%d-%d", round, w, i)
+					mu.Lock()
+					requests++
+					mu.Unlock()
+					for done := false; !done && t.Context().Err() == nil; {
+						status, _, id := p.ask(t, "POST", "/v1/assessments", `{"jurisdiction":"NZ"}`, key)
+						mu.Lock()
+						if done = status == http.StatusCreated; done {
+							repeated[key] = id
+						} else {
+							failed++
+						}
+						mu.Unlock()
+						if !done {
+							time.Sleep(10 * time.Millisecond)
+						}
+					}
+				}
+			})
+		}
+		time.Sleep(time.Duration(100+rand.IntN(200)) * time.Millisecond)
+		if round%3 == 2 {
+			server.Kill(t)
+		}
+		p.kill(t)
+		if round%3 == 2 {
+			server.Restart(t)
+		}
+		p.start(t)
+		close(stop)
+		writers.Wait()
+		if len(plain)+len(repeated) == before {
+			t.Errorf("round %d: nothing was acknowledged: the test shows nothing", round)
+		}
+	}
+	for end := time.Now().Add(time.Minute); ; time.Sleep(10 * time.Millisecond) { // until what was in progress is done or undone
+		if status, _, id := p.ask(t, "POST", "/v1/assessments", `{"jurisdiction":"GB"}`, ""); status == http.StatusCreated {
+			plain[id] = true
+			break
+		}
+		if time.Now().After(end) {
+			t.Fatal("nothing is kept any more")
+		}
+	}
+	kept, once := p.all(t, "GB"), p.all(t, "NZ")
+	for id := range plain {
+		if !kept[id] {
+			t.Errorf("%s was acknowledged and is lost", id)
+		}
+	}
+	for key, id := range repeated {
+		if !once[id] {
+			t.Errorf("%s of key %s was acknowledged and is lost", id, key)
+		}
+	}
+	if len(once) != requests || len(repeated) != requests {
+		t.Errorf("%d requests with keys have %d records, and %d were acknowledged", requests, len(once), len(repeated))
+	}
+	if failed == 0 {
+		t.Error("no request met a service that was gone: the test shows nothing")
+	}
+	p.verify(t, verifier, len(kept)+len(once))
+	t.Logf("killed %d times: %d acknowledged without keys and %d with, %d requests failed", rounds, len(plain), len(repeated), failed)
+}
+
+// TestRollingUpgrade runs the program of an earlier release and this one on one
+// database, as while replicas are replaced. The schema is brought up to date by
+// the new one. An old one that does not know the schema takes itself out of the
+// service and says so; one that does answers on, and each reads, replays and
+// repeats what the other wrote.
+//
+// DRAWGEAR_OLD is the path of the old program; deploy/faults.sh builds one.
+func TestRollingUpgrade(t *testing.T) {
+	path := os.Getenv("DRAWGEAR_OLD")
+	if path == "" {
+		t.Skip("DRAWGEAR_OLD names no program of an earlier release; deploy/faults.sh builds one")
+	}
+	database, key := pgtest.Empty(t), service.NewKeyText().Reveal()
+	secret, verifier := logKeys(t)
+	old, now := newProcess(t, path, database, key, secret), newProcess(t, program(t), database, key, secret)
+	old.start(t)
+	kept := map[string]bool{}
+	write := func(p *process, once string) string {
+		t.Helper()
+		status, body, id := p.ask(t, "POST", "/v1/assessments", `{"jurisdiction":"GB","as_of":"2026-11-25"}`, once)
+		if status != http.StatusCreated {
+			t.Fatalf("%d %s", status, body)
+		}
+		kept[id] = true
+		return id
+	}
+	read := func(p *process) {
+		t.Helper()
+		for id := range kept {
+			if status, body, _ := p.ask(t, "POST", "/v1/assessments/"+id+"/replay", "", ""); status != 200 || !regexp.MustCompile(`"same":true`).Match(body) {
+				t.Errorf("replay of %s: %d %s", id, status, body)
+			}
+		}
+		if got := p.all(t, "GB"); len(got) != len(kept) {
+			t.Errorf("%d are listed, want %d", len(got), len(kept))
+		}
+		p.verify(t, verifier, len(kept))
+	}
+	first := write(old, "first")
+	for range 5 {
+		write(old, "")
+	}
+	now.start(t)
+	if again := write(now, "first"); again != first {
+		t.Errorf("the new one does again what the old one did: %s, %s", first, again)
+	}
+	read(now)
+	status, body, _ := old.ask(t, "GET", "/readyz", "", "")
+	if status == http.StatusServiceUnavailable && bytes.Contains(body, []byte("run a newer program")) {
+		t.Logf("the old one leaves: %s", body)
+		write(now, "")
+		read(now)
+		return
+	}
+	if status != http.StatusOK {
+		t.Fatalf("the old one: %d %s", status, body)
+	}
+	t.Log("the old one stays: both answer")
+	var both sync.WaitGroup
+	var mu sync.Mutex
+	for _, p := range []*process{old, now, old, now} {
+		both.Go(func() {
+			for range 25 {
+				status, body, id := p.ask(t, "POST", "/v1/assessments", `{"jurisdiction":"GB","as_of":"2026-11-25"}`, "")
+				mu.Lock()
+				kept[id] = true
+				mu.Unlock()
+				if status != http.StatusCreated {
+					t.Errorf("%d %s", status, body)
+				}
+			}
+		})
+	}
+	both.Wait()
+	second := write(now, "second")
+	if again := write(old, "second"); again != second {
+		t.Errorf("the old one does again what the new one did: %s, %s", second, again)
+	}
+	read(old)
+	read(now)
+}
+
+// TestNamedTests: every test that the threat model and the checklist name is
+// there, so that neither claims what nothing shows. Names below a line
+// "<!-- with FILE -->" are of a part that comes with that file, and are looked
+// for once it is there.
+func TestNamedTests(t *testing.T) {
+	there := map[string]bool{}
+	declared := regexp.MustCompile(`(?m)^func ((?:Test|Fuzz|Benchmark)[A-Z]\w*)\(`)
+	err := filepath.WalkDir(".", func(path string, d fs.DirEntry, err error) error {
+		if err != nil || d.IsDir() || !strings.HasSuffix(path, "_test.go") {
+			return err
+		}
+		text, err := os.ReadFile(path)
+		for _, m := range declared.FindAllSubmatch(text, -1) {
+			there[string(m[1])] = true
+		}
+		return err
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	named := regexp.MustCompile(`\b(?:Test|Fuzz|Benchmark)[A-Z]\w*`)
+	for _, path := range []string{"deploy/threats.md", "deploy/asvs.md"} {
+		text, err := os.ReadFile(filepath.FromSlash(path))
+		if err != nil {
+			t.Fatal(err)
+		}
+		seen := 0
+		for i, part := range strings.Split(string(text), "<!-- with ") {
+			if i > 0 {
+				file, rest, closed := strings.Cut(part, " -->")
+				if !closed {
+					t.Fatalf("%s: a mark is not closed: %.40s", path, part)
+				}
+				part = rest
+				if _, err := os.Stat(filepath.FromSlash(file)); errors.Is(err, fs.ErrNotExist) {
+					continue
+				}
+			}
+			for _, name := range named.FindAllString(part, -1) {
+				seen++
+				if !there[name] {
+					t.Errorf("%s: there is no %s", path, name)
+				}
+			}
+		}
+		if seen < 20 {
+			t.Errorf("%s names only %d tests", path, seen)
 		}
 	}
 }

@@ -4,6 +4,8 @@
 package api
 
 import (
+	"cmp"
+	"context"
 	"io"
 	"log/slog"
 	"time"
@@ -26,12 +28,19 @@ type Config struct {
 	Keys      *service.Keyring   // issued and revoked over HTTP; nil for a service without keys
 	Authoring *service.Authoring // house rules; nil for a service whose law stays as it is
 	Ledger    *service.Ledger    // proofs; nil for a service without
+	Audits    *service.Auditor   // of whole fleets; nil for none
+	Register  *service.Registry  // vehicles, trailers, parts and pairings; nil for a service without
+	Hooks     *service.Hooks     // webhooks; nil for a service without
 	Once      *service.Idempotency
 	Logger    *slog.Logger  // access and faults; nil for none
 	Timeout   time.Duration // for one request, body not counted; 0 for DefaultTimeout
 	Limits    Limits        // what callers may take; none by default
 	Telemetry *Telemetry    // what is measured; nil for nothing
 	Draining  func() bool   // says that the service is about to stop; nil for never
+
+	UploadBytes int64         // of a file of rigs; 0 for DefaultUploadBytes
+	UploadTime  time.Duration // for a file to come, or an export to go; 0 for DefaultUploadTime
+	Uploads     int           // files that come at a time; 0 for DefaultUploads
 }
 
 // New returns the service as an http.Handler. How long a request may take to
@@ -47,14 +56,20 @@ func New(cfg Config) *echo.Echo {
 	if cfg.Telemetry == nil {
 		cfg.Telemetry = NewTelemetry(prometheus.NewRegistry(), noop.NewTracerProvider())
 	}
+	if cfg.Draining == nil {
+		cfg.Draining = func() bool { return false }
+	}
+	cfg.UploadBytes, cfg.UploadTime = cmp.Or(cfg.UploadBytes, DefaultUploadBytes), cmp.Or(cfg.UploadTime, DefaultUploadTime)
+	cfg.Uploads = cmp.Or(cfg.Uploads, DefaultUploads)
 	e := echo.New()
 	e.Logger.SetOutput(io.Discard) // echo's own log; ours is cfg.Logger
 	e.Binder = binder{}
 	e.HTTPErrorHandler = problemHandler(cfg.Logger)
-	gate := newGate(cfg.Limits, cfg.Auth == nil, cfg.Telemetry)
-	e.Use(nameRequest, cfg.Telemetry.observe, logAccess(cfg.Logger), secure, recovered(cfg.Telemetry), gate.bound, gate.byAddress, inTime(cfg.Timeout),
-		authorize(openapi.Operations(), cfg.Auth, cfg.Logger), gate.byCaller, checkParameters(openapi.Operations()), once(openapi.Operations(), cfg.Once))
-	RegisterHandlers(withHead{e}, NewStrictHandler(&handlers{service: cfg.Service, keys: cfg.Keys, authoring: cfg.Authoring, ledger: cfg.Ledger}, []StrictMiddlewareFunc{readDraft, negotiate(openapi.Operations()), cfg.Telemetry.countVerdicts, drain(cfg.Draining)}))
+	gate, long := newGate(cfg.Limits, cfg.Auth == nil, cfg.Telemetry), lanes(cfg)
+	addRegisterLanes(long, cfg)
+	e.Use(nameRequest, cfg.Telemetry.observe, logAccess(cfg.Logger), secure, recovered(cfg.Telemetry), gate.bound, gate.byAddress, inTime(cfg.Timeout, long),
+		authorize(openapi.Operations(), cfg.Auth, cfg.Logger), gate.byCaller, checkParameters(openapi.Operations()), gate.changeLane(long), once(openapi.Operations(), cfg.Once))
+	RegisterHandlers(withHead{e}, NewStrictHandler(&handlers{service: cfg.Service, keys: cfg.Keys, authoring: cfg.Authoring, ledger: cfg.Ledger, register: cfg.Register, hooks: cfg.Hooks, audits: cfg.Audits, draining: cfg.Draining}, []StrictMiddlewareFunc{readDraft, takeFile(cfg.UploadBytes, cfg.UploadTime), takeTable(cfg.UploadBytes, cfg.UploadTime), negotiate(openapi.Operations()), cfg.Telemetry.countVerdicts, drain(cfg.Draining)}))
 	return e
 }
 
@@ -64,6 +79,9 @@ type withHead struct{ *echo.Echo }
 
 // GET registers both.
 func (w withHead) GET(path string, h echo.HandlerFunc, m ...echo.MiddlewareFunc) *echo.Route {
-	w.HEAD(path, h, m...)
+	w.HEAD(path, func(c echo.Context) error {
+		c.SetRequest(c.Request().WithContext(context.WithValue(c.Request().Context(), headKey{}, true)))
+		return h(c)
+	}, m...)
 	return w.Echo.GET(path, h, m...)
 }

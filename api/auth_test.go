@@ -51,8 +51,10 @@ func newLocked(t testing.TB) locked {
 		t.Fatal(err)
 	}
 	l.admin = text.Reveal()
+	answers := service.New(book(t), store, now)
 	l.h = api.New(api.Config{
-		Service: service.New(book(t), store, now), Auth: service.Bearers{Keys: l.keys}, Keys: l.keys,
+		Service: answers, Auth: service.Bearers{Keys: l.keys}, Keys: l.keys,
+		Audits: service.NewAuditor(answers, store, nil), Register: service.NewRegistry(answers, store, now), Hooks: newHooks(t, store, service.HookConfig{Allow: []string{hookHost}}),
 		Logger: slog.New(slog.NewJSONHandler(l.log, &slog.HandlerOptions{Level: slog.LevelDebug})),
 	})
 	return l
@@ -78,7 +80,7 @@ func (l locked) key(t testing.TB, scopes ...service.Scope) api.IssuedKey {
 // tells; what it names need not be there.
 func requestFor(op openapi.Operation) (target, body string) {
 	target = op.Path
-	for name, value := range map[string]string{"code": "GB", "version": "1", "name": "not-found", "asset": "page.css"} {
+	for name, value := range map[string]string{"code": "GB", "version": "1", "name": "not-found", "row": "1", "asset": "page.css", "kind": "trailers", "delivery": "AAAAAAAAAAAAAAAAAAAAAAAAAA"} {
 		target = strings.ReplaceAll(target, "{"+name+"}", value)
 	}
 	id := map[bool]string{true: "AAAAAAAAAAAAAAAA", false: "AAAAAAAAAAAAAAAAAAAAAAAAAA"}[strings.HasPrefix(target, "/v1/keys")]
@@ -89,6 +91,16 @@ func requestFor(op openapi.Operation) (target, body string) {
 	switch op.ID {
 	case "createAssessment":
 		body = float
+	case "createAudit":
+		body = `{"source":{"kind":"pairings"}}`
+	case "createRegisterAssessment":
+		body = `{"pairing":"RUN-12"}`
+	case "putRegisterEntry":
+		body = `{"document":{}}`
+	case "createWebhook", "changeWebhook":
+		body = `{"url":"https://` + hookHost + `/drawgear","events":["audit.ended"]}`
+	case "compareAudits":
+		target += "?with=" + id
 	case "createKey":
 		body = `{"name":"Tarn Valley","scopes":["read"]}`
 	}

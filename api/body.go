@@ -49,6 +49,9 @@ func (binder) Bind(into any, c echo.Context) error {
 	if into, ok := into.(*DraftDocument); ok {
 		return into.read(c)
 	}
+	if into, ok := into.(*AuditDocument); ok {
+		return into.read(c)
+	}
 	body, err := readBody(c, maxBody, "application/json")
 	if err != nil {
 		return err

@@ -110,7 +110,13 @@ const maxFaults = 25
 
 func (o operationCheck) run(c echo.Context) error {
 	for name, fault := range o.path {
-		if why := fault(c.Param(name)); why != "" {
+		text := c.Param(name)
+		if c.Request().URL.RawPath != "" { // the path is matched as it was sent
+			if plain, err := url.PathUnescape(text); err == nil {
+				text = plain
+			}
+		}
+		if why := fault(text); why != "" {
 			return refuse(ProblemNotFound, "There can be nothing at this path: %s %s.", name, why)
 		}
 	}

@@ -351,6 +351,16 @@ func TestReplySchemas(t *testing.T) {
 		"LoadAdvice": loads.Advice{}, "LoadFault": loads.Fault{}, "LoadMaxTotal": loads.MaxTotal{}, "LoadMaxLimit": loads.MaxLimit{}, "LoadUnjudged": loads.Unjudged{},
 		"TrailerLimits": rules.Limits{}, "LimitLoading": rules.Loading{}, "MassLimit": rules.Limit{}, "MassRegion": rules.MassRegion{}, "LimitBinding": rules.Binding{},
 		"NextLimit": rules.NextLimit{}, "BrakeArrangement": rules.Arrangement{}, "RigChangeSet": rules.ChangeSet{}, "RigChange": rules.Change{}, "RigSetting": rules.Setting{},
+		"Audit": service.Audit{}, "AuditAsk": service.AuditAsk{}, "AuditLaw": service.AuditLaw{}, "AuditDraft": service.DraftLaw{}, "AuditSource": service.AuditSource{},
+		"AuditColumn": service.AuditColumn{}, "AuditPage": service.AuditPage{}, "AuditItem": service.AuditItem{}, "AuditItemDetail": service.AuditItemDetail{},
+		"AuditItemPage": service.AuditItemPage{}, "AuditPartNeed": service.PartNeed{}, "AuditPartOffer": service.PartOffer{}, "AuditFault": service.AuditFault{},
+		"AuditSummary": service.AuditSummary{}, "AuditCount": service.AuditCount{}, "AuditPartCount": service.AuditPartCount{}, "AuditCost": service.AuditCost{},
+		"AuditPlace": service.AuditPlace{}, "AuditSide": service.AuditSide{}, "AuditMove": service.AuditMove{}, "AuditComparison": service.AuditComparison{},
+		"AuditChange": service.AuditChange{}, "FleetColumn": api.FleetColumn{}, "AuditColumnPage": api.AuditColumnPage{},
+		"RegisterEntry": service.RegisterEntry{}, "RegisterFitted": service.RegisterFitted{}, "RegisterPage": service.RegisterPage{}, "RegisterFit": service.RegisterFit{},
+		"RegisterFitList": service.All[service.RegisterFit]{}, "RegisterImport": service.RegisterImport{}, "RegisterWrite": service.RegisterWrite{}, "RegisterAsk": service.RegisterAsk{},
+		"Webhook": service.HookView{}, "WebhookList": service.All[service.HookView]{}, "WebhookWrite": service.HookWrite{}, "WebhookDelivery": service.DeliveryView{},
+		"WebhookAttempt": service.AttemptView{}, "WebhookDeliveryPage": service.DeliveryPage{},
 		"Key": api.Key{}, "IssuedKey": api.IssuedKey{}, "KeyPage": api.KeyPage{},
 	} {
 		t.Run(name, func(t *testing.T) {
@@ -406,7 +416,7 @@ func compareType(t *testing.T, at string, ref *openapi3.SchemaRef, typ reflect.T
 	}
 	want := map[reflect.Kind]string{
 		reflect.Float64: "number",
-		reflect.String:  "string", reflect.Int: "integer", reflect.Bool: "boolean", reflect.Slice: "array", reflect.Struct: "object", reflect.Map: "object",
+		reflect.String:  "string", reflect.Int: "integer", reflect.Int64: "integer", reflect.Bool: "boolean", reflect.Slice: "array", reflect.Struct: "object", reflect.Map: "object",
 	}[typ.Kind()]
 	switch typ.String() { // types that write themselves
 	case "json.RawMessage", "law.Expected":
@@ -434,14 +444,25 @@ func compareType(t *testing.T, at string, ref *openapi3.SchemaRef, typ reflect.T
 func TestEnums(t *testing.T) {
 	all := schemas(t)
 	for name, want := range map[string][]string{
-		"Verdict":       {string(rules.Compliant), string(rules.NonCompliant), string(rules.Undetermined)},
-		"Status":        {string(rules.NotMet), string(rules.Unknown), string(rules.Met), string(rules.NotApplicable)},
-		"Tri":           {string(rules.Yes), string(rules.No), string(rules.DontKnow)},
-		"Scope":         scopes(),
-		"LimitStatus":   {string(rules.Solved), string(rules.Unbounded), string(rules.None), string(rules.Open)},
-		"LoadRelation":  {string(loads.AtMost), string(loads.AtLeast), string(loads.Below), string(loads.Equal), string(loads.Range)},
-		"LoadBound":     {string(loads.Exact), string(loads.NoLess), string(loads.NoMore), string(loads.Estimate)},
-		"BrakeKind":     rig.BrakeKinds,
+		"Verdict":      {string(rules.Compliant), string(rules.NonCompliant), string(rules.Undetermined)},
+		"Status":       {string(rules.NotMet), string(rules.Unknown), string(rules.Met), string(rules.NotApplicable)},
+		"Tri":          {string(rules.Yes), string(rules.No), string(rules.DontKnow)},
+		"Scope":        texts(service.Scopes),
+		"LimitStatus":  {string(rules.Solved), string(rules.Unbounded), string(rules.None), string(rules.Open)},
+		"LoadRelation": {string(loads.AtMost), string(loads.AtLeast), string(loads.Below), string(loads.Equal), string(loads.Range)},
+		"LoadBound":    {string(loads.Exact), string(loads.NoLess), string(loads.NoMore), string(loads.Estimate)},
+		"BrakeKind":    rig.BrakeKinds,
+		"AuditOutcome": {string(rules.Compliant), string(rules.NonCompliant), string(rules.Undetermined), string(service.OutcomeRefused)},
+		"AuditState": {
+			string(service.AuditReceiving), string(service.AuditRunning), string(service.AuditDone), string(service.AuditCancelled), string(service.AuditFailed),
+		},
+		"AuditSourceKind": {
+			string(service.AuditCSV), string(service.AuditNDJSON), string(service.AuditPairings), string(service.AuditAllPairs), string(service.AuditAssessments),
+		},
+		"RegisterKind":  texts(service.EntryKinds),
+		"WebhookEvent":  texts(service.EventTypes),
+		"NoticeType":    append(texts(service.EventTypes), string(service.EventPing)),
+		"DeliveryState": {string(service.DeliveryPending), string(service.DeliveryDelivered), string(service.DeliveryFailed)},
 		"BreakawayKind": rig.BreakawayKinds,
 		"Connector":     rig.Connectors,
 	} {
@@ -459,9 +480,9 @@ func TestEnums(t *testing.T) {
 	}
 }
 
-func scopes() (words []string) {
-	for _, s := range service.Scopes {
-		words = append(words, string(s))
+func texts[T ~string](list []T) (words []string) {
+	for _, w := range list {
+		words = append(words, string(w))
 	}
 	return words
 }

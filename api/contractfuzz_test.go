@@ -2,6 +2,7 @@ package api_test
 
 import (
 	"bytes"
+	"context"
 	"encoding/json"
 	"fmt"
 	"io"
@@ -111,8 +112,8 @@ func (f *fuzzer) one(in int) bool { return f.rng.IntN(in) == 0 }
 
 func pick[T any](f *fuzzer, from []T) T { return from[f.rng.IntN(len(from))] }
 
-// texts are what breaks those who read texts.
-var texts = []string{
+// hostileTexts are what breaks those who read texts.
+var hostileTexts = []string{
 	"", " ", "\x00", "\xff\xfe", "\u202e", "\u2028", "🛻", "e\u0301", "../../etc/passwd", "'; DROP TABLE assessments; --", "<script>alert(1)</script>",
 	"{{7*7}}", "${x}", "%s%n", "=1+1", "\r\nX-A: b", "null", "true", "NaN", "-0", "1e999", "9223372036854775808", "-9223372036854775809", "0x10", "٣",
 	"2026-02-30", "0000-01-01", "9999-12-31T23:59:60Z", "1970-01-01T00:00:00+99:99", "5 kg", "-5 kg", "1e9 t", "0.000000000001 kg", "GB", "AU-NSW", "ZZ",
@@ -151,7 +152,7 @@ func (f *fuzzer) request(op openapi.Operation) (*http.Request, []byte) {
 		}
 	}
 	if f.one(30) {
-		query.Add(pick(f, texts), pick(f, texts))
+		query.Add(pick(f, hostileTexts), pick(f, hostileTexts))
 	}
 	if raw := query.Encode(); raw != "" {
 		target += "?" + raw
@@ -168,7 +169,7 @@ func (f *fuzzer) request(op openapi.Operation) (*http.Request, []byte) {
 	req := httptest.NewRequest(method, target, in)
 	req.Host, req.Header = "localhost", header
 	if f.one(100) {
-		req.URL.RawQuery = strings.ReplaceAll(pick(f, texts), "\r\n", "")
+		req.URL.RawQuery = strings.ReplaceAll(pick(f, hostileTexts), "\r\n", "")
 	}
 	if kind != "" {
 		req.Header.Set("Content-Type", kind)
@@ -203,7 +204,7 @@ func (f *fuzzer) path(op openapi.Operation) string {
 			schema := f.doc.Paths.Value(op.Path).GetOperation(op.Method).Parameters.GetByInAndName("path", p.Name)
 			text = fmt.Sprint(f.value(schema.Schema, 0))
 		default:
-			text = pick(f, texts)
+			text = pick(f, hostileTexts)
 		}
 		target = strings.Replace(target, "{"+p.Name+"}", url.PathEscape(text), 1)
 	}
@@ -219,7 +220,7 @@ func parent(path, name string) string {
 
 func (f *fuzzer) parameter(s *openapi3.SchemaRef) string {
 	if f.one(4) {
-		return pick(f, texts)
+		return pick(f, hostileTexts)
 	}
 	return fmt.Sprint(f.value(s, 0))
 }
@@ -243,7 +244,7 @@ func printable(text string) bool {
 func (f *fuzzer) body(op openapi.Operation, shape *openapi3.Operation, seed neighbourly) (body []byte, kind string) {
 	if shape.RequestBody == nil {
 		if f.one(50) {
-			return []byte(pick(f, texts)), "application/json"
+			return []byte(pick(f, hostileTexts)), "application/json"
 		}
 		return nil, ""
 	}
@@ -435,7 +436,7 @@ func (f *fuzzer) mutate(body []byte, schema *openapi3.SchemaRef) []byte {
 				walk(v[name], func(to any) {
 					if f.one(4) {
 						delete(v, name)
-						name = pick(f, append(texts, "jurisdiction", "name", "id"))
+						name = pick(f, append(hostileTexts, "jurisdiction", "name", "id"))
 					}
 					v[name] = to
 				})
@@ -454,7 +455,7 @@ func (f *fuzzer) mutate(body []byte, schema *openapi3.SchemaRef) []byte {
 	case 1:
 		to = pick(f, numbers)
 	case 2, 3:
-		to = pick(f, texts)
+		to = pick(f, hostileTexts)
 	case 4:
 		to = f.one(2)
 	case 5:
@@ -462,7 +463,7 @@ func (f *fuzzer) mutate(body []byte, schema *openapi3.SchemaRef) []byte {
 	case 6:
 		to = f.value(schema, 0)
 	default:
-		to = map[string]any{pick(f, texts): pick(f, texts)}
+		to = map[string]any{pick(f, hostileTexts): pick(f, hostileTexts)}
 	}
 	pick(f, places)(to)
 	return text(tree)
@@ -472,7 +473,7 @@ func (f *fuzzer) mutate(body []byte, schema *openapi3.SchemaRef) []byte {
 func (f *fuzzer) damage(body []byte) []byte {
 	body = bytes.Clone(body)
 	if len(body) == 0 {
-		return []byte(pick(f, texts))
+		return []byte(pick(f, hostileTexts))
 	}
 	at := f.rng.IntN(len(body))
 	switch f.rng.IntN(7) {
@@ -482,7 +483,7 @@ func (f *fuzzer) damage(body []byte) []byte {
 		body[at] = byte(f.rng.IntN(256))
 		return body
 	case 2:
-		return slices.Insert(body, at, []byte(pick(f, texts))...)
+		return slices.Insert(body, at, []byte(pick(f, hostileTexts))...)
 	case 3:
 		return append(body, body...)
 	case 4: // a name twice
@@ -499,7 +500,9 @@ func (f *fuzzer) send(req *http.Request, body []byte) openapitest.Reply {
 	if body != nil {
 		req.Body = io.NopCloser(bytes.NewReader(body))
 	}
-	f.n.h.ServeHTTP(rec, req)
+	ctx, leave := context.WithCancel(req.Context())
+	defer leave()
+	f.n.h.ServeHTTP(leaver{rec, leave}, req.WithContext(ctx))
 	r := openapitest.Reply{Status: rec.Code, Header: rec.Header(), Body: rec.Body.Bytes()}
 	if req.Method == http.MethodHead {
 		r.Body = nil
@@ -550,5 +553,20 @@ func (f *fuzzer) awake(t testing.TB) {
 		if askFrom(t, f.n.h, "192.0.2.1", "/v1/jurisdictions", *key).Status == http.StatusUnauthorized {
 			*key = f.n.tenant(t, saltmarshYard, "Saltmarsh Yard")
 		}
+	}
+}
+
+// leaver is a caller who leaves a stream of events after the first: one may have
+// no end.
+type leaver struct {
+	*httptest.ResponseRecorder
+	leave func()
+}
+
+// Flush tells that something was sent.
+func (l leaver) Flush() {
+	l.ResponseRecorder.Flush()
+	if l.Header().Get("Content-Type") == "text/event-stream" {
+		l.leave()
 	}
 }

@@ -28,6 +28,45 @@ import (
 	openapi_types "github.com/oapi-codegen/runtime/types"
 )
 
+// Defines values for DecimalSign.
+const (
+	DecimalComma DecimalSign = ","
+	DecimalPoint DecimalSign = "."
+)
+
+// Valid indicates whether the value is a known member of the DecimalSign enum.
+func (e DecimalSign) Valid() bool {
+	switch e {
+	case DecimalComma:
+		return true
+	case DecimalPoint:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for DeliveryState.
+const (
+	Delivered DeliveryState = "delivered"
+	Failed    DeliveryState = "failed"
+	Pending   DeliveryState = "pending"
+)
+
+// Valid indicates whether the value is a known member of the DeliveryState enum.
+func (e DeliveryState) Valid() bool {
+	switch e {
+	case Delivered:
+		return true
+	case Failed:
+		return true
+	case Pending:
+		return true
+	default:
+		return false
+	}
+}
+
 // Defines values for FaultCode.
 const (
 	FaultCodeBadQuantity       FaultCode = "bad_quantity"
@@ -82,8 +121,35 @@ func (e LivenessStatus) Valid() bool {
 	}
 }
 
+// Defines values for NoticeType.
+const (
+	NoticeTypeAuditEnded  NoticeType = "audit.ended"
+	NoticeTypeImpactEnded NoticeType = "impact.ended"
+	NoticeTypeLawChanged  NoticeType = "law.changed"
+	NoticeTypePing        NoticeType = "ping"
+)
+
+// Valid indicates whether the value is a known member of the NoticeType enum.
+func (e NoticeType) Valid() bool {
+	switch e {
+	case NoticeTypeAuditEnded:
+		return true
+	case NoticeTypeImpactEnded:
+		return true
+	case NoticeTypeLawChanged:
+		return true
+	case NoticeTypePing:
+		return true
+	default:
+		return false
+	}
+}
+
 // Defines values for ProblemType.
 const (
+	ProblemAuditEnded           ProblemType = "/problems/audit-ended"
+	ProblemAuditOpen            ProblemType = "/problems/audit-open"
+	ProblemAuditSize            ProblemType = "/problems/audit-size"
 	ProblemBadQuery             ProblemType = "/problems/bad-query"
 	ProblemBodyTooLarge         ProblemType = "/problems/body-too-large"
 	ProblemCheckFailed          ProblemType = "/problems/check-failed"
@@ -93,6 +159,7 @@ const (
 	ProblemIdempotencyKeyReused ProblemType = "/problems/idempotency-key-reused"
 	ProblemInternal             ProblemType = "/problems/internal"
 	ProblemInvalidBody          ProblemType = "/problems/invalid-body"
+	ProblemInvalidFile          ProblemType = "/problems/invalid-file"
 	ProblemInvalidRig           ProblemType = "/problems/invalid-rig"
 	ProblemInvalidRuleset       ProblemType = "/problems/invalid-ruleset"
 	ProblemMalformedJSON        ProblemType = "/problems/malformed-json"
@@ -104,22 +171,32 @@ const (
 	ProblemOwnText              ProblemType = "/problems/own-text"
 	ProblemPreconditionRequired ProblemType = "/problems/precondition-required"
 	ProblemRateLimited          ProblemType = "/problems/rate-limited"
+	ProblemRegisterInUse        ProblemType = "/problems/register-in-use"
 	ProblemRequestTimeout       ProblemType = "/problems/request-timeout"
 	ProblemRulesetExists        ProblemType = "/problems/ruleset-exists"
 	ProblemRulesetInUse         ProblemType = "/problems/ruleset-in-use"
 	ProblemRulesetState         ProblemType = "/problems/ruleset-state"
 	ProblemRulesetUnavailable   ProblemType = "/problems/ruleset-unavailable"
 	ProblemStale                ProblemType = "/problems/stale"
+	ProblemStoreFull            ProblemType = "/problems/store-full"
 	ProblemTimeout              ProblemType = "/problems/timeout"
 	ProblemTooManyDrafts        ProblemType = "/problems/too-many-drafts"
+	ProblemTooManyWebhooks      ProblemType = "/problems/too-many-webhooks"
 	ProblemUnauthenticated      ProblemType = "/problems/unauthenticated"
 	ProblemUnknownJurisdiction  ProblemType = "/problems/unknown-jurisdiction"
 	ProblemUnsupportedMediaType ProblemType = "/problems/unsupported-media-type"
+	ProblemWebhooksOff          ProblemType = "/problems/webhooks-off"
 )
 
 // Valid indicates whether the value is a known member of the ProblemType enum.
 func (e ProblemType) Valid() bool {
 	switch e {
+	case ProblemAuditEnded:
+		return true
+	case ProblemAuditOpen:
+		return true
+	case ProblemAuditSize:
+		return true
 	case ProblemBadQuery:
 		return true
 	case ProblemBodyTooLarge:
@@ -137,6 +214,8 @@ func (e ProblemType) Valid() bool {
 	case ProblemInternal:
 		return true
 	case ProblemInvalidBody:
+		return true
+	case ProblemInvalidFile:
 		return true
 	case ProblemInvalidRig:
 		return true
@@ -160,6 +239,8 @@ func (e ProblemType) Valid() bool {
 		return true
 	case ProblemRateLimited:
 		return true
+	case ProblemRegisterInUse:
+		return true
 	case ProblemRequestTimeout:
 		return true
 	case ProblemRulesetExists:
@@ -172,15 +253,21 @@ func (e ProblemType) Valid() bool {
 		return true
 	case ProblemStale:
 		return true
+	case ProblemStoreFull:
+		return true
 	case ProblemTimeout:
 		return true
 	case ProblemTooManyDrafts:
+		return true
+	case ProblemTooManyWebhooks:
 		return true
 	case ProblemUnauthenticated:
 		return true
 	case ProblemUnknownJurisdiction:
 		return true
 	case ProblemUnsupportedMediaType:
+		return true
+	case ProblemWebhooksOff:
 		return true
 	default:
 		return false
@@ -217,6 +304,24 @@ func (e GetAssessmentReportParamsPaper) Valid() bool {
 	case GetAssessmentReportParamsPaperA4:
 		return true
 	case GetAssessmentReportParamsPaperLetter:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for GetAuditSummaryParamsPaper.
+const (
+	GetAuditSummaryParamsPaperA4     GetAuditSummaryParamsPaper = "a4"
+	GetAuditSummaryParamsPaperLetter GetAuditSummaryParamsPaper = "letter"
+)
+
+// Valid indicates whether the value is a known member of the GetAuditSummaryParamsPaper enum.
+func (e GetAuditSummaryParamsPaper) Valid() bool {
+	switch e {
+	case GetAuditSummaryParamsPaperA4:
+		return true
+	case GetAuditSummaryParamsPaperLetter:
 		return true
 	default:
 		return false
@@ -281,6 +386,133 @@ type AssessmentSummary = service.Summary
 //
 // Example: body { margin: 0 }
 type Asset = openapi_types.File
+
+// Audit An audit with its progress.
+type Audit = service.Audit
+
+// AuditAsk What an audit was asked.
+type AuditAsk = service.AuditAsk
+
+// AuditChange A row that moved between two audits.
+type AuditChange = service.AuditChange
+
+// AuditColumn What a column of a table was read as.
+type AuditColumn = service.AuditColumn
+
+// AuditColumnPage All columns that a table of rigs may have.
+type AuditColumnPage struct {
+	// Items The columns.
+	Items []FleetColumn `json:"items"`
+}
+
+// AuditComparison What differs between two audits.
+type AuditComparison = service.AuditComparison
+
+// AuditCost An amount of money.
+type AuditCost = service.AuditCost
+
+// AuditCount How many rows a finding or an input concerns.
+type AuditCount = service.AuditCount
+
+// AuditDraft A version of a ruleset that was taken as if it were published.
+type AuditDraft = service.DraftLaw
+
+// AuditEvents Server-sent events.
+//
+// Example: id: 500
+// event: progress
+// data: {}
+type AuditEvents = string
+
+// AuditFault One thing wrong with a row.
+type AuditFault = service.AuditFault
+
+// AuditID Id of an audit; it cannot be guessed.
+//
+// Example: MFZWK43TNVQXEY3IN5ZGSZLTMU
+type AuditID = string
+
+// AuditItem What an audit says of one row.
+type AuditItem = service.AuditItem
+
+// AuditItemDetail A row with the rig that was read and the whole answer.
+type AuditItemDetail = service.AuditItemDetail
+
+// AuditItemPage A page of rows, in their order.
+type AuditItemPage = service.AuditItemPage
+
+// AuditLaw The law by which rows are answered.
+type AuditLaw = service.AuditLaw
+
+// AuditMove How many rows went from one outcome to another.
+type AuditMove = service.AuditMove
+
+// AuditOutcome What an audit says of a row: a verdict, or `refused` if it could not be read as a rig.
+//
+// Example: non_compliant
+type AuditOutcome = service.Outcome
+
+// AuditOutcomes How many rows have each outcome; every outcome is there, also of none.
+//
+// Example: {"compliant":900,"non_compliant":200,"refused":12,"undetermined":88}
+type AuditOutcomes = map[service.Outcome]int64
+
+// AuditPage A page of audits, newest first.
+type AuditPage = service.AuditPage
+
+// AuditPartCount How many rows want a part.
+type AuditPartCount = service.AuditPartCount
+
+// AuditPartNeed A part that is not up to its load, or is not there.
+type AuditPartNeed = service.PartNeed
+
+// AuditPartOffer The cheapest part of the register that would do and is in stock.
+type AuditPartOffer = service.PartOffer
+
+// AuditPlace Outcomes of the rows of one place.
+type AuditPlace = service.AuditPlace
+
+// AuditRequest An audit of what the service holds.
+type AuditRequest = AuditDocument
+
+// AuditRequestAgainst Another law by which each row is answered as well; the audit tells what moves from it. An empty object is the law as it is now.
+type AuditRequestAgainst = json.RawMessage
+
+// AuditRequestDraft A version of a ruleset of the caller's that is not published yet; it is taken as if it were. It asks for the scope `author` as well.
+type AuditRequestDraft = json.RawMessage
+
+// AuditRequestSource What is audited. `yard` goes with `pairings` and `all_pairs`, `vehicles` and `trailers` with `all_pairs`, and `months`, which is then needed, with `assessments`.
+type AuditRequestSource = json.RawMessage
+
+// AuditSide How a vehicle fares with all trailers, or a trailer with all vehicles.
+type AuditSide = service.AuditSide
+
+// AuditSource Where the rows of an audit came from.
+type AuditSource = service.AuditSource
+
+// AuditSourceKind Where the rows come from: a file, `csv` or `ndjson`; `pairings` of the register; `all_pairs`, each vehicle of the register with each trailer; or `assessments` that were recorded.
+//
+// Example: csv
+type AuditSourceKind = service.AuditSourceKind
+
+// AuditState Where an audit is: `receiving`, its rows are coming in; `running`; `done`, all rows are answered; `cancelled`; `failed`, it could not be read or not be carried out. The last three are final.
+//
+// Example: running
+type AuditState = service.AuditState
+
+// AuditSummary What is answered so far, summed up.
+type AuditSummary = service.AuditSummary
+
+// AuditTable Rigs as a table: a header that names the columns and one rig a row, comma-, semicolon- or tab-separated, quoted as RFC 4180 says, in UTF-8.
+//
+// Example: id,trailer.rated.axles [kg],trailer.brakes.kind
+// TV-07,1850,electric
+type AuditTable = string
+
+// AuditTitle Plain text without control characters.
+//
+// Example: Spring audit
+type AuditTitle = string
 
 // BrakeArrangement A way to brake the trailer. What it leaves out stays as the rig has it. It never holds a measured result, which nobody can fit.
 type BrakeArrangement = rules.Arrangement
@@ -349,6 +581,16 @@ type Current = string
 //
 // Example: 2026-11-25
 type Day = string
+
+// DecimalSign A decimal point or a decimal comma.
+//
+// Example: ,
+type DecimalSign string
+
+// DeliveryState Where a delivery is. `pending`: it is sent, or sent again, later; `delivered`: it was taken; `failed`: it was given up.
+//
+// Example: delivered
+type DeliveryState string
 
 // Derivation A figure worked out from others.
 type Derivation = rig.Derivation
@@ -601,6 +843,29 @@ type FittingTap = json.RawMessage
 // FittingWiring The line from the battery to the brakes.
 type FittingWiring = json.RawMessage
 
+// FleetColumn A column that a table of rigs may have.
+type FleetColumn struct {
+	// Name As the header writes it; `<n>` stands for a number from 1, `<part>` for a part.
+	//
+	// Example: trailer.rated.axles
+	Name string `json:"name"`
+
+	// Aliases Terms that are read as this column, with the place if they are read there only.
+	//
+	// Example: ["GTM"]
+	Aliases []string `json:"aliases,omitempty"`
+
+	// Units Units that may stand in brackets after the name; left out if it has none.
+	//
+	// Example: kg, t, lb
+	Units string `json:"units,omitempty"`
+
+	// Meaning What it holds.
+	//
+	// Example: Rated mass on the axles.
+	Meaning string `json:"meaning"`
+}
+
 // Force A force; N, daN, kN or lbf; up to 1000000 N.
 //
 // Example: 17.2 kN
@@ -730,6 +995,11 @@ type KeyRequest struct {
 	// Example: ["assess","read"]
 	Scopes []Scope `json:"scopes"`
 }
+
+// KnowledgeTime A time in UTC (RFC 3339), to the microsecond.
+//
+// Example: 2026-11-20T12:00:00Z
+type KnowledgeTime = time.Time
 
 // Length A length; m, mm, cm, km, in, ft or mi; up to 1000 km.
 //
@@ -873,6 +1143,11 @@ type NextLimit = rules.NextLimit
 // Notice Something the law tells that no field of the rig decides.
 type Notice = rules.Notice
 
+// NoticeType What happened, as for WebhookEvent; or `ping`, if somebody tries the webhook.
+//
+// Example: audit.ended
+type NoticeType string
+
 // Oblige What a rule asks, in a closed vocabulary. Amounts are written as in the ruleset: a quantity such as `15 min`, or an expression over the figures of the rig such as `1.5 * trailer.rated.total`. `required: false` says that the law asks nothing here, which is different from silence.
 type Oblige = json.RawMessage
 
@@ -921,6 +1196,12 @@ type PrintedPage = string
 // | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
 // | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
 // | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
+// | `/problems/audit-ended` | 409 | an audit has ended, and cannot be cancelled |
+// | `/problems/audit-open` | 409 | an audit has not ended, and cannot be compared yet |
+// | `/problems/store-full` | 409 | the store holds as much as it may of what never goes to make room |
+// | `/problems/register-in-use` | 409 | something in the register still names the entry |
+// | `/problems/webhooks-off` | 409 | nobody may be told by this service |
+// | `/problems/too-many-webhooks` | 409 | the tenant has as many webhooks as it may have |
 // | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
 // | `/problems/stale` | 412 | somebody changed the thing meanwhile |
 // | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
@@ -929,6 +1210,8 @@ type PrintedPage = string
 // | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
 // | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
 // | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/invalid-file` | 422 | nothing of a file of rigs can be read |
+// | `/problems/audit-size` | 422 | an audit would have no row, or more than it may |
 // | `/problems/precondition-required` | 428 | a change does not say which version it saw |
 // | `/problems/rate-limited` | 429 | the caller asks too often |
 // | `/problems/internal` | 500 | the service failed |
@@ -985,6 +1268,51 @@ type Question = rules.Question
 
 // Readiness What the service needs to answer, and whether it has it.
 type Readiness = service.Readiness
+
+// RegisterAsk A question about what the register holds; a pairing, or a vehicle and a trailer.
+type RegisterAsk = RegisterQuestion
+
+// RegisterDocument What is known of an entry; leave out what is not known. Of a vehicle it is the object `vehicle` of a Rig, of a trailer the object `trailer`. Of a part it is a Part, with a `price` beside it if it is for sale, such as `{"amount": "18.50", "currency": "AUD"}` (ISO 4217). Of a pairing it has the ids `vehicle` and `trailer`, which must be in the register, and may have `jurisdiction`, and `use` and `parts` as in a Rig. Other names are refused.
+//
+// Example: {"axle_count":2,"rated":{"axles":"2200 kg","total":"2400 kg"}}
+type RegisterDocument = json.RawMessage
+
+// RegisterEntry A revision of an entry of the register.
+type RegisterEntry = service.RegisterEntry
+
+// RegisterFit A time during which a part was fitted to something.
+type RegisterFit = service.RegisterFit
+
+// RegisterFitList Times during which parts were fitted to something.
+type RegisterFitList = service.All[service.RegisterFit]
+
+// RegisterFitted What a part is fitted to.
+type RegisterFitted = service.RegisterFitted
+
+// RegisterID The caller's own id of an entry, unlike those of the others of its kind; printable characters other than `/`, `\` and `|`, with no space at either end.
+//
+// Example: FLOAT-3
+type RegisterID = string
+
+// RegisterImport What came of a table.
+type RegisterImport = service.RegisterImport
+
+// RegisterKind What an entry of the register describes.
+//
+// Example: trailers
+type RegisterKind = service.EntryKind
+
+// RegisterPage A page of entries or of revisions.
+type RegisterPage = service.RegisterPage
+
+// RegisterTable A table (RFC 4180) of entries of one kind, in UTF-8, with a header row: `id`, `since`, `yard`, `fitted_to`, `note`, and facts as in fleet files.
+//
+// Example: id,yard,trailer.rated.total
+// FLOAT-3,North shed,2400 kg
+type RegisterTable = string
+
+// RegisterWrite What is written of an entry.
+type RegisterWrite = EntryDocument
 
 // Replay A kept assessment evaluated again.
 type Replay = service.Replay
@@ -1055,7 +1383,7 @@ type RulesetVersion = service.RulesetVersion
 // RulesetVersionPage Versions of a ruleset, oldest first.
 type RulesetVersionPage = service.All[service.VersionLine]
 
-// Scope One thing that a caller may do: `assess` rigs and have the answers kept; `read` what the tenant kept; `fit`: record what was measured at a fitting and sign it off; `audit`: run audits and export the log; `author`: write ruleset drafts; `approve`: approve, publish and withdraw versions; `admin`: issue and revoke keys.
+// Scope One thing that a caller may do: `assess` rigs and have the answers kept; `read` what the tenant kept; `fit`: record what was measured at a fitting and sign it off; `fleet`: write the register of vehicles, trailers, parts and pairings; `audit`: run audits and export the log; `author`: write ruleset drafts; `approve`: approve, publish and withdraw versions; `admin`: issue and revoke keys, set up webhooks.
 //
 // Example: assess
 type Scope = service.Scope
@@ -1145,6 +1473,37 @@ type Verification = string
 // Example: 12 V
 type Voltage = string
 
+// Webhook An address that is told when something happened.
+type Webhook = service.HookView
+
+// WebhookAttempt One try to deliver a notice.
+type WebhookAttempt = service.AttemptView
+
+// WebhookDelivery A notice on its way to a webhook.
+type WebhookDelivery = service.DeliveryView
+
+// WebhookDeliveryPage A page of deliveries, newest first.
+type WebhookDeliveryPage = service.DeliveryPage
+
+// WebhookEvent The events to ask for. `audit.ended`: an audit is done, cancelled or failed; `law.changed`: rulesets were published or withdrawn; `impact.ended`: it is known what a change of law moves.
+//
+// Example: audit.ended
+type WebhookEvent = service.EventType
+
+// WebhookID Id of a webhook, a delivery or an event; given by the service.
+//
+// Example: MFZWK43TNVQXEY3IN5ZGSZLTMU
+type WebhookID = string
+
+// WebhookList Webhooks, oldest first.
+type WebhookList = service.All[service.HookView]
+
+// WebhookNotice What a receiver is sent, signed as the callback of `POST /v1/webhooks` says.
+type WebhookNotice = json.RawMessage
+
+// WebhookWrite What is written of a webhook.
+type WebhookWrite = WebhookDocument
+
 // Withdrawal Why a version is withdrawn.
 type Withdrawal struct {
 	// Reason The reason, in plain text without control characters.
@@ -1156,11 +1515,78 @@ type Withdrawal struct {
 // WorkedExample A rig and what the rules must say of it. With `vary`, one rig for each step.
 type WorkedExample = json.RawMessage
 
+// Yard Where something is kept, in the caller's words.
+//
+// Example: North shed
+type Yard = string
+
 // AcceptEncoding Example: gzip
 type AcceptEncoding = string
 
 // AssetName Example: page.css
 type AssetName = string
+
+// AuditDay A calendar day, year-month-day, in the years 1900 to 2199.
+//
+// Example: 2026-11-25
+type AuditDay = Day
+
+// AuditDecimal A decimal point or a decimal comma.
+//
+// Example: ,
+type AuditDecimal = DecimalSign
+
+// AuditEveryDay Example: true
+type AuditEveryDay = bool
+
+// AuditFindingFilter Example: au-nsw.brakes.heavy/service_brakes.wheels
+type AuditFindingFilter = string
+
+// AuditJurisdiction A place whose law is meant: an ISO 3166-1 alpha-2 country code, alone or with an ISO 3166-2 subdivision.
+//
+// Example: AU-NSW
+type AuditJurisdiction = JurisdictionCode
+
+// AuditMissingFilter Example: /trailer/rated/axles
+type AuditMissingFilter = string
+
+// AuditMovedFilter Example: true
+type AuditMovedFilter = bool
+
+// AuditName Plain text without control characters.
+//
+// Example: Spring audit
+type AuditName = AuditTitle
+
+// AuditOutcomeFilter What an audit says of a row: a verdict, or `refused` if it could not be read as a rig.
+//
+// Example: non_compliant
+type AuditOutcomeFilter = AuditOutcome
+
+// AuditPartFilter Example: chain
+type AuditPartFilter = string
+
+// AuditRigFilter Example: TV-07
+type AuditRigFilter = string
+
+// AuditRow Example: 7
+type AuditRow = int
+
+// AuditTerms A place whose law is meant: an ISO 3166-1 alpha-2 country code, alone or with an ISO 3166-2 subdivision.
+//
+// Example: AU-NSW
+type AuditTerms = JurisdictionCode
+
+// AuditTrailerFilter Example: TV mower trailer 1
+type AuditTrailerFilter = string
+
+// AuditVehicleFilter Example: TV ute 2
+type AuditVehicleFilter = string
+
+// AuditWith Id of an audit; it cannot be guessed.
+//
+// Example: MFZWK43TNVQXEY3IN5ZGSZLTMU
+type AuditWith = AuditID
 
 // CompareDay A calendar day, year-month-day, in the years 1900 to 2199.
 //
@@ -1178,6 +1604,19 @@ type CompareWith = int
 // Cursor Example: MTc2NDA3MjAwMDAwMDAwMC5NRlpXSzQz
 type Cursor = string
 
+// DeliveryID Id of a webhook, a delivery or an event; given by the service.
+//
+// Example: MFZWK43TNVQXEY3IN5ZGSZLTMU
+type DeliveryID = WebhookID
+
+// FittedOn A calendar day, year-month-day, in the years 1900 to 2199.
+//
+// Example: 2026-11-25
+type FittedOn = Day
+
+// FittedToFilter Example: trailers/FLOAT-3
+type FittedToFilter = string
+
 // FittingStateFilter How far a fitting is: `planned`, nothing is measured yet; `open`, a proof that the plan asks for is wanting or failed; `proven`, all of them are met; `signed`, signed off, and nothing follows.
 //
 // Example: open
@@ -1191,6 +1630,9 @@ type IdempotencyKey = string
 
 // IfMatch Example: "2c26b46b68ffc68ff99b453c1d304134"
 type IfMatch = string
+
+// IfNoneMatch Example: *
+type IfNoneMatch = string
 
 // JurisdictionFilter A place whose law is meant: an ISO 3166-1 alpha-2 country code, alone or with an ISO 3166-2 subdivision.
 //
@@ -1223,6 +1665,26 @@ type ProblemName = string
 // Record Example: false
 type Record = bool
 
+// RegisterCursor Example: RkxPQVQtMw
+type RegisterCursor = string
+
+// RegisterTag Example: "2"
+type RegisterTag = string
+
+// RemovalNote Example: Sold
+type RemovalNote = string
+
+// RemovedFilter Example: true
+type RemovedFilter = bool
+
+// TemplatePlaces Example: AU-NSW,AU-VIC
+type TemplatePlaces = string
+
+// TermsPlace A place whose law is meant: an ISO 3166-1 alpha-2 country code, alone or with an ISO 3166-2 subdivision.
+//
+// Example: AU-NSW
+type TermsPlace = JurisdictionCode
+
 // Through Example: AU-NSW,AU-VIC
 type Through = string
 
@@ -1233,6 +1695,194 @@ type VerdictFilter = Verdict
 
 // VersionPath Example: 1
 type VersionPath = int
+
+// WebhookTag Example: "2"
+type WebhookTag = string
+
+// YardFilter Where something is kept, in the caller's words.
+//
+// Example: North shed
+type YardFilter = Yard
+
+// AuditEnded Why a request was refused or failed (RFC 9457). The types, with the status of each:
+//
+// | type | status | meaning |
+// | --- | --- | --- |
+// | `/problems/malformed-json` | 400 | the body is empty or not one JSON document in UTF-8 |
+// | `/problems/bad-query` | 400 | a query parameter is unknown, repeated or out of bounds |
+// | `/problems/unauthenticated` | 401 | it is not known who asks |
+// | `/problems/forbidden` | 403 | the caller lacks a scope, or the address is not for this caller |
+// | `/problems/not-found` | 404 | there is no such path or thing |
+// | `/problems/method-not-allowed` | 405 | the path has no such method; `Allow` lists those it has |
+// | `/problems/not-acceptable` | 406 | the operation does not answer in any kind that the caller takes |
+// | `/problems/request-timeout` | 408 | the request body did not arrive in time |
+// | `/problems/ruleset-unavailable` | 409 | a ruleset version that is needed is not loaded |
+// | `/problems/ruleset-state` | 409 | a ruleset version is not in the state for this |
+// | `/problems/ruleset-exists` | 409 | a ruleset version of that number, or a later one, is there already |
+// | `/problems/ruleset-in-use` | 409 | other house rules rest on the version |
+// | `/problems/own-text` | 409 | the author of a text cannot approve it |
+// | `/problems/check-failed` | 409 | the check of a ruleset version found what keeps it back |
+// | `/problems/too-many-drafts` | 409 | the tenant has as many versions on their way as it may have |
+// | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
+// | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
+// | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
+// | `/problems/audit-ended` | 409 | an audit has ended, and cannot be cancelled |
+// | `/problems/audit-open` | 409 | an audit has not ended, and cannot be compared yet |
+// | `/problems/store-full` | 409 | the store holds as much as it may of what never goes to make room |
+// | `/problems/register-in-use` | 409 | something in the register still names the entry |
+// | `/problems/webhooks-off` | 409 | nobody may be told by this service |
+// | `/problems/too-many-webhooks` | 409 | the tenant has as many webhooks as it may have |
+// | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
+// | `/problems/stale` | 412 | somebody changed the thing meanwhile |
+// | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
+// | `/problems/unsupported-media-type` | 415 | the body is of a kind that the operation does not take, or not plain UTF-8 |
+// | `/problems/invalid-body` | 422 | a body other than a rig does not follow the contract |
+// | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
+// | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
+// | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/invalid-file` | 422 | nothing of a file of rigs can be read |
+// | `/problems/audit-size` | 422 | an audit would have no row, or more than it may |
+// | `/problems/precondition-required` | 428 | a change does not say which version it saw |
+// | `/problems/rate-limited` | 429 | the caller asks too often |
+// | `/problems/internal` | 500 | the service failed |
+// | `/problems/overloaded` | 503 | the service answers as many requests as it can at a time |
+// | `/problems/timeout` | 503 | the service could not finish in time, or its store is away |
+type AuditEnded = Problem
+
+// AuditOpen Why a request was refused or failed (RFC 9457). The types, with the status of each:
+//
+// | type | status | meaning |
+// | --- | --- | --- |
+// | `/problems/malformed-json` | 400 | the body is empty or not one JSON document in UTF-8 |
+// | `/problems/bad-query` | 400 | a query parameter is unknown, repeated or out of bounds |
+// | `/problems/unauthenticated` | 401 | it is not known who asks |
+// | `/problems/forbidden` | 403 | the caller lacks a scope, or the address is not for this caller |
+// | `/problems/not-found` | 404 | there is no such path or thing |
+// | `/problems/method-not-allowed` | 405 | the path has no such method; `Allow` lists those it has |
+// | `/problems/not-acceptable` | 406 | the operation does not answer in any kind that the caller takes |
+// | `/problems/request-timeout` | 408 | the request body did not arrive in time |
+// | `/problems/ruleset-unavailable` | 409 | a ruleset version that is needed is not loaded |
+// | `/problems/ruleset-state` | 409 | a ruleset version is not in the state for this |
+// | `/problems/ruleset-exists` | 409 | a ruleset version of that number, or a later one, is there already |
+// | `/problems/ruleset-in-use` | 409 | other house rules rest on the version |
+// | `/problems/own-text` | 409 | the author of a text cannot approve it |
+// | `/problems/check-failed` | 409 | the check of a ruleset version found what keeps it back |
+// | `/problems/too-many-drafts` | 409 | the tenant has as many versions on their way as it may have |
+// | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
+// | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
+// | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
+// | `/problems/audit-ended` | 409 | an audit has ended, and cannot be cancelled |
+// | `/problems/audit-open` | 409 | an audit has not ended, and cannot be compared yet |
+// | `/problems/store-full` | 409 | the store holds as much as it may of what never goes to make room |
+// | `/problems/register-in-use` | 409 | something in the register still names the entry |
+// | `/problems/webhooks-off` | 409 | nobody may be told by this service |
+// | `/problems/too-many-webhooks` | 409 | the tenant has as many webhooks as it may have |
+// | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
+// | `/problems/stale` | 412 | somebody changed the thing meanwhile |
+// | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
+// | `/problems/unsupported-media-type` | 415 | the body is of a kind that the operation does not take, or not plain UTF-8 |
+// | `/problems/invalid-body` | 422 | a body other than a rig does not follow the contract |
+// | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
+// | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
+// | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/invalid-file` | 422 | nothing of a file of rigs can be read |
+// | `/problems/audit-size` | 422 | an audit would have no row, or more than it may |
+// | `/problems/precondition-required` | 428 | a change does not say which version it saw |
+// | `/problems/rate-limited` | 429 | the caller asks too often |
+// | `/problems/internal` | 500 | the service failed |
+// | `/problems/overloaded` | 503 | the service answers as many requests as it can at a time |
+// | `/problems/timeout` | 503 | the service could not finish in time, or its store is away |
+type AuditOpen = Problem
+
+// AuditRefused Why a request was refused or failed (RFC 9457). The types, with the status of each:
+//
+// | type | status | meaning |
+// | --- | --- | --- |
+// | `/problems/malformed-json` | 400 | the body is empty or not one JSON document in UTF-8 |
+// | `/problems/bad-query` | 400 | a query parameter is unknown, repeated or out of bounds |
+// | `/problems/unauthenticated` | 401 | it is not known who asks |
+// | `/problems/forbidden` | 403 | the caller lacks a scope, or the address is not for this caller |
+// | `/problems/not-found` | 404 | there is no such path or thing |
+// | `/problems/method-not-allowed` | 405 | the path has no such method; `Allow` lists those it has |
+// | `/problems/not-acceptable` | 406 | the operation does not answer in any kind that the caller takes |
+// | `/problems/request-timeout` | 408 | the request body did not arrive in time |
+// | `/problems/ruleset-unavailable` | 409 | a ruleset version that is needed is not loaded |
+// | `/problems/ruleset-state` | 409 | a ruleset version is not in the state for this |
+// | `/problems/ruleset-exists` | 409 | a ruleset version of that number, or a later one, is there already |
+// | `/problems/ruleset-in-use` | 409 | other house rules rest on the version |
+// | `/problems/own-text` | 409 | the author of a text cannot approve it |
+// | `/problems/check-failed` | 409 | the check of a ruleset version found what keeps it back |
+// | `/problems/too-many-drafts` | 409 | the tenant has as many versions on their way as it may have |
+// | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
+// | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
+// | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
+// | `/problems/audit-ended` | 409 | an audit has ended, and cannot be cancelled |
+// | `/problems/audit-open` | 409 | an audit has not ended, and cannot be compared yet |
+// | `/problems/store-full` | 409 | the store holds as much as it may of what never goes to make room |
+// | `/problems/register-in-use` | 409 | something in the register still names the entry |
+// | `/problems/webhooks-off` | 409 | nobody may be told by this service |
+// | `/problems/too-many-webhooks` | 409 | the tenant has as many webhooks as it may have |
+// | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
+// | `/problems/stale` | 412 | somebody changed the thing meanwhile |
+// | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
+// | `/problems/unsupported-media-type` | 415 | the body is of a kind that the operation does not take, or not plain UTF-8 |
+// | `/problems/invalid-body` | 422 | a body other than a rig does not follow the contract |
+// | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
+// | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
+// | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/invalid-file` | 422 | nothing of a file of rigs can be read |
+// | `/problems/audit-size` | 422 | an audit would have no row, or more than it may |
+// | `/problems/precondition-required` | 428 | a change does not say which version it saw |
+// | `/problems/rate-limited` | 429 | the caller asks too often |
+// | `/problems/internal` | 500 | the service failed |
+// | `/problems/overloaded` | 503 | the service answers as many requests as it can at a time |
+// | `/problems/timeout` | 503 | the service could not finish in time, or its store is away |
+type AuditRefused = Problem
+
+// AuditTooLarge Why a request was refused or failed (RFC 9457). The types, with the status of each:
+//
+// | type | status | meaning |
+// | --- | --- | --- |
+// | `/problems/malformed-json` | 400 | the body is empty or not one JSON document in UTF-8 |
+// | `/problems/bad-query` | 400 | a query parameter is unknown, repeated or out of bounds |
+// | `/problems/unauthenticated` | 401 | it is not known who asks |
+// | `/problems/forbidden` | 403 | the caller lacks a scope, or the address is not for this caller |
+// | `/problems/not-found` | 404 | there is no such path or thing |
+// | `/problems/method-not-allowed` | 405 | the path has no such method; `Allow` lists those it has |
+// | `/problems/not-acceptable` | 406 | the operation does not answer in any kind that the caller takes |
+// | `/problems/request-timeout` | 408 | the request body did not arrive in time |
+// | `/problems/ruleset-unavailable` | 409 | a ruleset version that is needed is not loaded |
+// | `/problems/ruleset-state` | 409 | a ruleset version is not in the state for this |
+// | `/problems/ruleset-exists` | 409 | a ruleset version of that number, or a later one, is there already |
+// | `/problems/ruleset-in-use` | 409 | other house rules rest on the version |
+// | `/problems/own-text` | 409 | the author of a text cannot approve it |
+// | `/problems/check-failed` | 409 | the check of a ruleset version found what keeps it back |
+// | `/problems/too-many-drafts` | 409 | the tenant has as many versions on their way as it may have |
+// | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
+// | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
+// | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
+// | `/problems/audit-ended` | 409 | an audit has ended, and cannot be cancelled |
+// | `/problems/audit-open` | 409 | an audit has not ended, and cannot be compared yet |
+// | `/problems/store-full` | 409 | the store holds as much as it may of what never goes to make room |
+// | `/problems/register-in-use` | 409 | something in the register still names the entry |
+// | `/problems/webhooks-off` | 409 | nobody may be told by this service |
+// | `/problems/too-many-webhooks` | 409 | the tenant has as many webhooks as it may have |
+// | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
+// | `/problems/stale` | 412 | somebody changed the thing meanwhile |
+// | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
+// | `/problems/unsupported-media-type` | 415 | the body is of a kind that the operation does not take, or not plain UTF-8 |
+// | `/problems/invalid-body` | 422 | a body other than a rig does not follow the contract |
+// | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
+// | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
+// | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/invalid-file` | 422 | nothing of a file of rigs can be read |
+// | `/problems/audit-size` | 422 | an audit would have no row, or more than it may |
+// | `/problems/precondition-required` | 428 | a change does not say which version it saw |
+// | `/problems/rate-limited` | 429 | the caller asks too often |
+// | `/problems/internal` | 500 | the service failed |
+// | `/problems/overloaded` | 503 | the service answers as many requests as it can at a time |
+// | `/problems/timeout` | 503 | the service could not finish in time, or its store is away |
+type AuditTooLarge = Problem
 
 // BadRequest Why a request was refused or failed (RFC 9457). The types, with the status of each:
 //
@@ -1256,6 +1906,12 @@ type VersionPath = int
 // | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
 // | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
 // | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
+// | `/problems/audit-ended` | 409 | an audit has ended, and cannot be cancelled |
+// | `/problems/audit-open` | 409 | an audit has not ended, and cannot be compared yet |
+// | `/problems/store-full` | 409 | the store holds as much as it may of what never goes to make room |
+// | `/problems/register-in-use` | 409 | something in the register still names the entry |
+// | `/problems/webhooks-off` | 409 | nobody may be told by this service |
+// | `/problems/too-many-webhooks` | 409 | the tenant has as many webhooks as it may have |
 // | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
 // | `/problems/stale` | 412 | somebody changed the thing meanwhile |
 // | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
@@ -1264,6 +1920,8 @@ type VersionPath = int
 // | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
 // | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
 // | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/invalid-file` | 422 | nothing of a file of rigs can be read |
+// | `/problems/audit-size` | 422 | an audit would have no row, or more than it may |
 // | `/problems/precondition-required` | 428 | a change does not say which version it saw |
 // | `/problems/rate-limited` | 429 | the caller asks too often |
 // | `/problems/internal` | 500 | the service failed |
@@ -1293,6 +1951,12 @@ type BadRequest = Problem
 // | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
 // | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
 // | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
+// | `/problems/audit-ended` | 409 | an audit has ended, and cannot be cancelled |
+// | `/problems/audit-open` | 409 | an audit has not ended, and cannot be compared yet |
+// | `/problems/store-full` | 409 | the store holds as much as it may of what never goes to make room |
+// | `/problems/register-in-use` | 409 | something in the register still names the entry |
+// | `/problems/webhooks-off` | 409 | nobody may be told by this service |
+// | `/problems/too-many-webhooks` | 409 | the tenant has as many webhooks as it may have |
 // | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
 // | `/problems/stale` | 412 | somebody changed the thing meanwhile |
 // | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
@@ -1301,12 +1965,59 @@ type BadRequest = Problem
 // | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
 // | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
 // | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/invalid-file` | 422 | nothing of a file of rigs can be read |
+// | `/problems/audit-size` | 422 | an audit would have no row, or more than it may |
 // | `/problems/precondition-required` | 428 | a change does not say which version it saw |
 // | `/problems/rate-limited` | 429 | the caller asks too often |
 // | `/problems/internal` | 500 | the service failed |
 // | `/problems/overloaded` | 503 | the service answers as many requests as it can at a time |
 // | `/problems/timeout` | 503 | the service could not finish in time, or its store is away |
 type DocumentTooLarge = Problem
+
+// FileTooLarge Why a request was refused or failed (RFC 9457). The types, with the status of each:
+//
+// | type | status | meaning |
+// | --- | --- | --- |
+// | `/problems/malformed-json` | 400 | the body is empty or not one JSON document in UTF-8 |
+// | `/problems/bad-query` | 400 | a query parameter is unknown, repeated or out of bounds |
+// | `/problems/unauthenticated` | 401 | it is not known who asks |
+// | `/problems/forbidden` | 403 | the caller lacks a scope, or the address is not for this caller |
+// | `/problems/not-found` | 404 | there is no such path or thing |
+// | `/problems/method-not-allowed` | 405 | the path has no such method; `Allow` lists those it has |
+// | `/problems/not-acceptable` | 406 | the operation does not answer in any kind that the caller takes |
+// | `/problems/request-timeout` | 408 | the request body did not arrive in time |
+// | `/problems/ruleset-unavailable` | 409 | a ruleset version that is needed is not loaded |
+// | `/problems/ruleset-state` | 409 | a ruleset version is not in the state for this |
+// | `/problems/ruleset-exists` | 409 | a ruleset version of that number, or a later one, is there already |
+// | `/problems/ruleset-in-use` | 409 | other house rules rest on the version |
+// | `/problems/own-text` | 409 | the author of a text cannot approve it |
+// | `/problems/check-failed` | 409 | the check of a ruleset version found what keeps it back |
+// | `/problems/too-many-drafts` | 409 | the tenant has as many versions on their way as it may have |
+// | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
+// | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
+// | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
+// | `/problems/audit-ended` | 409 | an audit has ended, and cannot be cancelled |
+// | `/problems/audit-open` | 409 | an audit has not ended, and cannot be compared yet |
+// | `/problems/store-full` | 409 | the store holds as much as it may of what never goes to make room |
+// | `/problems/register-in-use` | 409 | something in the register still names the entry |
+// | `/problems/webhooks-off` | 409 | nobody may be told by this service |
+// | `/problems/too-many-webhooks` | 409 | the tenant has as many webhooks as it may have |
+// | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
+// | `/problems/stale` | 412 | somebody changed the thing meanwhile |
+// | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
+// | `/problems/unsupported-media-type` | 415 | the body is of a kind that the operation does not take, or not plain UTF-8 |
+// | `/problems/invalid-body` | 422 | a body other than a rig does not follow the contract |
+// | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
+// | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
+// | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/invalid-file` | 422 | nothing of a file of rigs can be read |
+// | `/problems/audit-size` | 422 | an audit would have no row, or more than it may |
+// | `/problems/precondition-required` | 428 | a change does not say which version it saw |
+// | `/problems/rate-limited` | 429 | the caller asks too often |
+// | `/problems/internal` | 500 | the service failed |
+// | `/problems/overloaded` | 503 | the service answers as many requests as it can at a time |
+// | `/problems/timeout` | 503 | the service could not finish in time, or its store is away |
+type FileTooLarge = Problem
 
 // FittingConflict Why a request was refused or failed (RFC 9457). The types, with the status of each:
 //
@@ -1330,6 +2041,12 @@ type DocumentTooLarge = Problem
 // | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
 // | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
 // | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
+// | `/problems/audit-ended` | 409 | an audit has ended, and cannot be cancelled |
+// | `/problems/audit-open` | 409 | an audit has not ended, and cannot be compared yet |
+// | `/problems/store-full` | 409 | the store holds as much as it may of what never goes to make room |
+// | `/problems/register-in-use` | 409 | something in the register still names the entry |
+// | `/problems/webhooks-off` | 409 | nobody may be told by this service |
+// | `/problems/too-many-webhooks` | 409 | the tenant has as many webhooks as it may have |
 // | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
 // | `/problems/stale` | 412 | somebody changed the thing meanwhile |
 // | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
@@ -1338,6 +2055,8 @@ type DocumentTooLarge = Problem
 // | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
 // | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
 // | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/invalid-file` | 422 | nothing of a file of rigs can be read |
+// | `/problems/audit-size` | 422 | an audit would have no row, or more than it may |
 // | `/problems/precondition-required` | 428 | a change does not say which version it saw |
 // | `/problems/rate-limited` | 429 | the caller asks too often |
 // | `/problems/internal` | 500 | the service failed |
@@ -1367,6 +2086,12 @@ type FittingConflict = Problem
 // | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
 // | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
 // | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
+// | `/problems/audit-ended` | 409 | an audit has ended, and cannot be cancelled |
+// | `/problems/audit-open` | 409 | an audit has not ended, and cannot be compared yet |
+// | `/problems/store-full` | 409 | the store holds as much as it may of what never goes to make room |
+// | `/problems/register-in-use` | 409 | something in the register still names the entry |
+// | `/problems/webhooks-off` | 409 | nobody may be told by this service |
+// | `/problems/too-many-webhooks` | 409 | the tenant has as many webhooks as it may have |
 // | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
 // | `/problems/stale` | 412 | somebody changed the thing meanwhile |
 // | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
@@ -1375,6 +2100,8 @@ type FittingConflict = Problem
 // | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
 // | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
 // | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/invalid-file` | 422 | nothing of a file of rigs can be read |
+// | `/problems/audit-size` | 422 | an audit would have no row, or more than it may |
 // | `/problems/precondition-required` | 428 | a change does not say which version it saw |
 // | `/problems/rate-limited` | 429 | the caller asks too often |
 // | `/problems/internal` | 500 | the service failed |
@@ -1404,6 +2131,12 @@ type FittingStale = Problem
 // | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
 // | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
 // | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
+// | `/problems/audit-ended` | 409 | an audit has ended, and cannot be cancelled |
+// | `/problems/audit-open` | 409 | an audit has not ended, and cannot be compared yet |
+// | `/problems/store-full` | 409 | the store holds as much as it may of what never goes to make room |
+// | `/problems/register-in-use` | 409 | something in the register still names the entry |
+// | `/problems/webhooks-off` | 409 | nobody may be told by this service |
+// | `/problems/too-many-webhooks` | 409 | the tenant has as many webhooks as it may have |
 // | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
 // | `/problems/stale` | 412 | somebody changed the thing meanwhile |
 // | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
@@ -1412,6 +2145,8 @@ type FittingStale = Problem
 // | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
 // | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
 // | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/invalid-file` | 422 | nothing of a file of rigs can be read |
+// | `/problems/audit-size` | 422 | an audit would have no row, or more than it may |
 // | `/problems/precondition-required` | 428 | a change does not say which version it saw |
 // | `/problems/rate-limited` | 429 | the caller asks too often |
 // | `/problems/internal` | 500 | the service failed |
@@ -1441,6 +2176,12 @@ type Forbidden = Problem
 // | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
 // | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
 // | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
+// | `/problems/audit-ended` | 409 | an audit has ended, and cannot be cancelled |
+// | `/problems/audit-open` | 409 | an audit has not ended, and cannot be compared yet |
+// | `/problems/store-full` | 409 | the store holds as much as it may of what never goes to make room |
+// | `/problems/register-in-use` | 409 | something in the register still names the entry |
+// | `/problems/webhooks-off` | 409 | nobody may be told by this service |
+// | `/problems/too-many-webhooks` | 409 | the tenant has as many webhooks as it may have |
 // | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
 // | `/problems/stale` | 412 | somebody changed the thing meanwhile |
 // | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
@@ -1449,6 +2190,8 @@ type Forbidden = Problem
 // | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
 // | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
 // | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/invalid-file` | 422 | nothing of a file of rigs can be read |
+// | `/problems/audit-size` | 422 | an audit would have no row, or more than it may |
 // | `/problems/precondition-required` | 428 | a change does not say which version it saw |
 // | `/problems/rate-limited` | 429 | the caller asks too often |
 // | `/problems/internal` | 500 | the service failed |
@@ -1478,6 +2221,12 @@ type Internal = Problem
 // | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
 // | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
 // | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
+// | `/problems/audit-ended` | 409 | an audit has ended, and cannot be cancelled |
+// | `/problems/audit-open` | 409 | an audit has not ended, and cannot be compared yet |
+// | `/problems/store-full` | 409 | the store holds as much as it may of what never goes to make room |
+// | `/problems/register-in-use` | 409 | something in the register still names the entry |
+// | `/problems/webhooks-off` | 409 | nobody may be told by this service |
+// | `/problems/too-many-webhooks` | 409 | the tenant has as many webhooks as it may have |
 // | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
 // | `/problems/stale` | 412 | somebody changed the thing meanwhile |
 // | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
@@ -1486,6 +2235,8 @@ type Internal = Problem
 // | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
 // | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
 // | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/invalid-file` | 422 | nothing of a file of rigs can be read |
+// | `/problems/audit-size` | 422 | an audit would have no row, or more than it may |
 // | `/problems/precondition-required` | 428 | a change does not say which version it saw |
 // | `/problems/rate-limited` | 429 | the caller asks too often |
 // | `/problems/internal` | 500 | the service failed |
@@ -1515,6 +2266,12 @@ type InvalidBody = Problem
 // | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
 // | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
 // | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
+// | `/problems/audit-ended` | 409 | an audit has ended, and cannot be cancelled |
+// | `/problems/audit-open` | 409 | an audit has not ended, and cannot be compared yet |
+// | `/problems/store-full` | 409 | the store holds as much as it may of what never goes to make room |
+// | `/problems/register-in-use` | 409 | something in the register still names the entry |
+// | `/problems/webhooks-off` | 409 | nobody may be told by this service |
+// | `/problems/too-many-webhooks` | 409 | the tenant has as many webhooks as it may have |
 // | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
 // | `/problems/stale` | 412 | somebody changed the thing meanwhile |
 // | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
@@ -1523,12 +2280,59 @@ type InvalidBody = Problem
 // | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
 // | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
 // | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/invalid-file` | 422 | nothing of a file of rigs can be read |
+// | `/problems/audit-size` | 422 | an audit would have no row, or more than it may |
 // | `/problems/precondition-required` | 428 | a change does not say which version it saw |
 // | `/problems/rate-limited` | 429 | the caller asks too often |
 // | `/problems/internal` | 500 | the service failed |
 // | `/problems/overloaded` | 503 | the service answers as many requests as it can at a time |
 // | `/problems/timeout` | 503 | the service could not finish in time, or its store is away |
 type InvalidRuleset = Problem
+
+// NoAuditType Why a request was refused or failed (RFC 9457). The types, with the status of each:
+//
+// | type | status | meaning |
+// | --- | --- | --- |
+// | `/problems/malformed-json` | 400 | the body is empty or not one JSON document in UTF-8 |
+// | `/problems/bad-query` | 400 | a query parameter is unknown, repeated or out of bounds |
+// | `/problems/unauthenticated` | 401 | it is not known who asks |
+// | `/problems/forbidden` | 403 | the caller lacks a scope, or the address is not for this caller |
+// | `/problems/not-found` | 404 | there is no such path or thing |
+// | `/problems/method-not-allowed` | 405 | the path has no such method; `Allow` lists those it has |
+// | `/problems/not-acceptable` | 406 | the operation does not answer in any kind that the caller takes |
+// | `/problems/request-timeout` | 408 | the request body did not arrive in time |
+// | `/problems/ruleset-unavailable` | 409 | a ruleset version that is needed is not loaded |
+// | `/problems/ruleset-state` | 409 | a ruleset version is not in the state for this |
+// | `/problems/ruleset-exists` | 409 | a ruleset version of that number, or a later one, is there already |
+// | `/problems/ruleset-in-use` | 409 | other house rules rest on the version |
+// | `/problems/own-text` | 409 | the author of a text cannot approve it |
+// | `/problems/check-failed` | 409 | the check of a ruleset version found what keeps it back |
+// | `/problems/too-many-drafts` | 409 | the tenant has as many versions on their way as it may have |
+// | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
+// | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
+// | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
+// | `/problems/audit-ended` | 409 | an audit has ended, and cannot be cancelled |
+// | `/problems/audit-open` | 409 | an audit has not ended, and cannot be compared yet |
+// | `/problems/store-full` | 409 | the store holds as much as it may of what never goes to make room |
+// | `/problems/register-in-use` | 409 | something in the register still names the entry |
+// | `/problems/webhooks-off` | 409 | nobody may be told by this service |
+// | `/problems/too-many-webhooks` | 409 | the tenant has as many webhooks as it may have |
+// | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
+// | `/problems/stale` | 412 | somebody changed the thing meanwhile |
+// | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
+// | `/problems/unsupported-media-type` | 415 | the body is of a kind that the operation does not take, or not plain UTF-8 |
+// | `/problems/invalid-body` | 422 | a body other than a rig does not follow the contract |
+// | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
+// | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
+// | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/invalid-file` | 422 | nothing of a file of rigs can be read |
+// | `/problems/audit-size` | 422 | an audit would have no row, or more than it may |
+// | `/problems/precondition-required` | 428 | a change does not say which version it saw |
+// | `/problems/rate-limited` | 429 | the caller asks too often |
+// | `/problems/internal` | 500 | the service failed |
+// | `/problems/overloaded` | 503 | the service answers as many requests as it can at a time |
+// | `/problems/timeout` | 503 | the service could not finish in time, or its store is away |
+type NoAuditType = Problem
 
 // NoRulesetType Why a request was refused or failed (RFC 9457). The types, with the status of each:
 //
@@ -1552,6 +2356,12 @@ type InvalidRuleset = Problem
 // | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
 // | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
 // | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
+// | `/problems/audit-ended` | 409 | an audit has ended, and cannot be cancelled |
+// | `/problems/audit-open` | 409 | an audit has not ended, and cannot be compared yet |
+// | `/problems/store-full` | 409 | the store holds as much as it may of what never goes to make room |
+// | `/problems/register-in-use` | 409 | something in the register still names the entry |
+// | `/problems/webhooks-off` | 409 | nobody may be told by this service |
+// | `/problems/too-many-webhooks` | 409 | the tenant has as many webhooks as it may have |
 // | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
 // | `/problems/stale` | 412 | somebody changed the thing meanwhile |
 // | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
@@ -1560,12 +2370,59 @@ type InvalidRuleset = Problem
 // | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
 // | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
 // | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/invalid-file` | 422 | nothing of a file of rigs can be read |
+// | `/problems/audit-size` | 422 | an audit would have no row, or more than it may |
 // | `/problems/precondition-required` | 428 | a change does not say which version it saw |
 // | `/problems/rate-limited` | 429 | the caller asks too often |
 // | `/problems/internal` | 500 | the service failed |
 // | `/problems/overloaded` | 503 | the service answers as many requests as it can at a time |
 // | `/problems/timeout` | 503 | the service could not finish in time, or its store is away |
 type NoRulesetType = Problem
+
+// NoTable Why a request was refused or failed (RFC 9457). The types, with the status of each:
+//
+// | type | status | meaning |
+// | --- | --- | --- |
+// | `/problems/malformed-json` | 400 | the body is empty or not one JSON document in UTF-8 |
+// | `/problems/bad-query` | 400 | a query parameter is unknown, repeated or out of bounds |
+// | `/problems/unauthenticated` | 401 | it is not known who asks |
+// | `/problems/forbidden` | 403 | the caller lacks a scope, or the address is not for this caller |
+// | `/problems/not-found` | 404 | there is no such path or thing |
+// | `/problems/method-not-allowed` | 405 | the path has no such method; `Allow` lists those it has |
+// | `/problems/not-acceptable` | 406 | the operation does not answer in any kind that the caller takes |
+// | `/problems/request-timeout` | 408 | the request body did not arrive in time |
+// | `/problems/ruleset-unavailable` | 409 | a ruleset version that is needed is not loaded |
+// | `/problems/ruleset-state` | 409 | a ruleset version is not in the state for this |
+// | `/problems/ruleset-exists` | 409 | a ruleset version of that number, or a later one, is there already |
+// | `/problems/ruleset-in-use` | 409 | other house rules rest on the version |
+// | `/problems/own-text` | 409 | the author of a text cannot approve it |
+// | `/problems/check-failed` | 409 | the check of a ruleset version found what keeps it back |
+// | `/problems/too-many-drafts` | 409 | the tenant has as many versions on their way as it may have |
+// | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
+// | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
+// | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
+// | `/problems/audit-ended` | 409 | an audit has ended, and cannot be cancelled |
+// | `/problems/audit-open` | 409 | an audit has not ended, and cannot be compared yet |
+// | `/problems/store-full` | 409 | the store holds as much as it may of what never goes to make room |
+// | `/problems/register-in-use` | 409 | something in the register still names the entry |
+// | `/problems/webhooks-off` | 409 | nobody may be told by this service |
+// | `/problems/too-many-webhooks` | 409 | the tenant has as many webhooks as it may have |
+// | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
+// | `/problems/stale` | 412 | somebody changed the thing meanwhile |
+// | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
+// | `/problems/unsupported-media-type` | 415 | the body is of a kind that the operation does not take, or not plain UTF-8 |
+// | `/problems/invalid-body` | 422 | a body other than a rig does not follow the contract |
+// | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
+// | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
+// | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/invalid-file` | 422 | nothing of a file of rigs can be read |
+// | `/problems/audit-size` | 422 | an audit would have no row, or more than it may |
+// | `/problems/precondition-required` | 428 | a change does not say which version it saw |
+// | `/problems/rate-limited` | 429 | the caller asks too often |
+// | `/problems/internal` | 500 | the service failed |
+// | `/problems/overloaded` | 503 | the service answers as many requests as it can at a time |
+// | `/problems/timeout` | 503 | the service could not finish in time, or its store is away |
+type NoTable = Problem
 
 // NoTag Why a request was refused or failed (RFC 9457). The types, with the status of each:
 //
@@ -1589,6 +2446,12 @@ type NoRulesetType = Problem
 // | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
 // | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
 // | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
+// | `/problems/audit-ended` | 409 | an audit has ended, and cannot be cancelled |
+// | `/problems/audit-open` | 409 | an audit has not ended, and cannot be compared yet |
+// | `/problems/store-full` | 409 | the store holds as much as it may of what never goes to make room |
+// | `/problems/register-in-use` | 409 | something in the register still names the entry |
+// | `/problems/webhooks-off` | 409 | nobody may be told by this service |
+// | `/problems/too-many-webhooks` | 409 | the tenant has as many webhooks as it may have |
 // | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
 // | `/problems/stale` | 412 | somebody changed the thing meanwhile |
 // | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
@@ -1597,6 +2460,8 @@ type NoRulesetType = Problem
 // | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
 // | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
 // | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/invalid-file` | 422 | nothing of a file of rigs can be read |
+// | `/problems/audit-size` | 422 | an audit would have no row, or more than it may |
 // | `/problems/precondition-required` | 428 | a change does not say which version it saw |
 // | `/problems/rate-limited` | 429 | the caller asks too often |
 // | `/problems/internal` | 500 | the service failed |
@@ -1626,6 +2491,12 @@ type NoTag = Problem
 // | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
 // | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
 // | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
+// | `/problems/audit-ended` | 409 | an audit has ended, and cannot be cancelled |
+// | `/problems/audit-open` | 409 | an audit has not ended, and cannot be compared yet |
+// | `/problems/store-full` | 409 | the store holds as much as it may of what never goes to make room |
+// | `/problems/register-in-use` | 409 | something in the register still names the entry |
+// | `/problems/webhooks-off` | 409 | nobody may be told by this service |
+// | `/problems/too-many-webhooks` | 409 | the tenant has as many webhooks as it may have |
 // | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
 // | `/problems/stale` | 412 | somebody changed the thing meanwhile |
 // | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
@@ -1634,6 +2505,8 @@ type NoTag = Problem
 // | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
 // | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
 // | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/invalid-file` | 422 | nothing of a file of rigs can be read |
+// | `/problems/audit-size` | 422 | an audit would have no row, or more than it may |
 // | `/problems/precondition-required` | 428 | a change does not say which version it saw |
 // | `/problems/rate-limited` | 429 | the caller asks too often |
 // | `/problems/internal` | 500 | the service failed |
@@ -1663,6 +2536,12 @@ type NotAcceptable = Problem
 // | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
 // | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
 // | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
+// | `/problems/audit-ended` | 409 | an audit has ended, and cannot be cancelled |
+// | `/problems/audit-open` | 409 | an audit has not ended, and cannot be compared yet |
+// | `/problems/store-full` | 409 | the store holds as much as it may of what never goes to make room |
+// | `/problems/register-in-use` | 409 | something in the register still names the entry |
+// | `/problems/webhooks-off` | 409 | nobody may be told by this service |
+// | `/problems/too-many-webhooks` | 409 | the tenant has as many webhooks as it may have |
 // | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
 // | `/problems/stale` | 412 | somebody changed the thing meanwhile |
 // | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
@@ -1671,6 +2550,8 @@ type NotAcceptable = Problem
 // | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
 // | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
 // | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/invalid-file` | 422 | nothing of a file of rigs can be read |
+// | `/problems/audit-size` | 422 | an audit would have no row, or more than it may |
 // | `/problems/precondition-required` | 428 | a change does not say which version it saw |
 // | `/problems/rate-limited` | 429 | the caller asks too often |
 // | `/problems/internal` | 500 | the service failed |
@@ -1700,6 +2581,12 @@ type NotFound = Problem
 // | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
 // | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
 // | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
+// | `/problems/audit-ended` | 409 | an audit has ended, and cannot be cancelled |
+// | `/problems/audit-open` | 409 | an audit has not ended, and cannot be compared yet |
+// | `/problems/store-full` | 409 | the store holds as much as it may of what never goes to make room |
+// | `/problems/register-in-use` | 409 | something in the register still names the entry |
+// | `/problems/webhooks-off` | 409 | nobody may be told by this service |
+// | `/problems/too-many-webhooks` | 409 | the tenant has as many webhooks as it may have |
 // | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
 // | `/problems/stale` | 412 | somebody changed the thing meanwhile |
 // | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
@@ -1708,12 +2595,149 @@ type NotFound = Problem
 // | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
 // | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
 // | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/invalid-file` | 422 | nothing of a file of rigs can be read |
+// | `/problems/audit-size` | 422 | an audit would have no row, or more than it may |
 // | `/problems/precondition-required` | 428 | a change does not say which version it saw |
 // | `/problems/rate-limited` | 429 | the caller asks too often |
 // | `/problems/internal` | 500 | the service failed |
 // | `/problems/overloaded` | 503 | the service answers as many requests as it can at a time |
 // | `/problems/timeout` | 503 | the service could not finish in time, or its store is away |
 type RateLimited = Problem
+
+// RegisterConflict Why a request was refused or failed (RFC 9457). The types, with the status of each:
+//
+// | type | status | meaning |
+// | --- | --- | --- |
+// | `/problems/malformed-json` | 400 | the body is empty or not one JSON document in UTF-8 |
+// | `/problems/bad-query` | 400 | a query parameter is unknown, repeated or out of bounds |
+// | `/problems/unauthenticated` | 401 | it is not known who asks |
+// | `/problems/forbidden` | 403 | the caller lacks a scope, or the address is not for this caller |
+// | `/problems/not-found` | 404 | there is no such path or thing |
+// | `/problems/method-not-allowed` | 405 | the path has no such method; `Allow` lists those it has |
+// | `/problems/not-acceptable` | 406 | the operation does not answer in any kind that the caller takes |
+// | `/problems/request-timeout` | 408 | the request body did not arrive in time |
+// | `/problems/ruleset-unavailable` | 409 | a ruleset version that is needed is not loaded |
+// | `/problems/ruleset-state` | 409 | a ruleset version is not in the state for this |
+// | `/problems/ruleset-exists` | 409 | a ruleset version of that number, or a later one, is there already |
+// | `/problems/ruleset-in-use` | 409 | other house rules rest on the version |
+// | `/problems/own-text` | 409 | the author of a text cannot approve it |
+// | `/problems/check-failed` | 409 | the check of a ruleset version found what keeps it back |
+// | `/problems/too-many-drafts` | 409 | the tenant has as many versions on their way as it may have |
+// | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
+// | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
+// | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
+// | `/problems/audit-ended` | 409 | an audit has ended, and cannot be cancelled |
+// | `/problems/audit-open` | 409 | an audit has not ended, and cannot be compared yet |
+// | `/problems/store-full` | 409 | the store holds as much as it may of what never goes to make room |
+// | `/problems/register-in-use` | 409 | something in the register still names the entry |
+// | `/problems/webhooks-off` | 409 | nobody may be told by this service |
+// | `/problems/too-many-webhooks` | 409 | the tenant has as many webhooks as it may have |
+// | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
+// | `/problems/stale` | 412 | somebody changed the thing meanwhile |
+// | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
+// | `/problems/unsupported-media-type` | 415 | the body is of a kind that the operation does not take, or not plain UTF-8 |
+// | `/problems/invalid-body` | 422 | a body other than a rig does not follow the contract |
+// | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
+// | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
+// | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/invalid-file` | 422 | nothing of a file of rigs can be read |
+// | `/problems/audit-size` | 422 | an audit would have no row, or more than it may |
+// | `/problems/precondition-required` | 428 | a change does not say which version it saw |
+// | `/problems/rate-limited` | 429 | the caller asks too often |
+// | `/problems/internal` | 500 | the service failed |
+// | `/problems/overloaded` | 503 | the service answers as many requests as it can at a time |
+// | `/problems/timeout` | 503 | the service could not finish in time, or its store is away |
+type RegisterConflict = Problem
+
+// RegisterFull Why a request was refused or failed (RFC 9457). The types, with the status of each:
+//
+// | type | status | meaning |
+// | --- | --- | --- |
+// | `/problems/malformed-json` | 400 | the body is empty or not one JSON document in UTF-8 |
+// | `/problems/bad-query` | 400 | a query parameter is unknown, repeated or out of bounds |
+// | `/problems/unauthenticated` | 401 | it is not known who asks |
+// | `/problems/forbidden` | 403 | the caller lacks a scope, or the address is not for this caller |
+// | `/problems/not-found` | 404 | there is no such path or thing |
+// | `/problems/method-not-allowed` | 405 | the path has no such method; `Allow` lists those it has |
+// | `/problems/not-acceptable` | 406 | the operation does not answer in any kind that the caller takes |
+// | `/problems/request-timeout` | 408 | the request body did not arrive in time |
+// | `/problems/ruleset-unavailable` | 409 | a ruleset version that is needed is not loaded |
+// | `/problems/ruleset-state` | 409 | a ruleset version is not in the state for this |
+// | `/problems/ruleset-exists` | 409 | a ruleset version of that number, or a later one, is there already |
+// | `/problems/ruleset-in-use` | 409 | other house rules rest on the version |
+// | `/problems/own-text` | 409 | the author of a text cannot approve it |
+// | `/problems/check-failed` | 409 | the check of a ruleset version found what keeps it back |
+// | `/problems/too-many-drafts` | 409 | the tenant has as many versions on their way as it may have |
+// | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
+// | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
+// | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
+// | `/problems/audit-ended` | 409 | an audit has ended, and cannot be cancelled |
+// | `/problems/audit-open` | 409 | an audit has not ended, and cannot be compared yet |
+// | `/problems/store-full` | 409 | the store holds as much as it may of what never goes to make room |
+// | `/problems/register-in-use` | 409 | something in the register still names the entry |
+// | `/problems/webhooks-off` | 409 | nobody may be told by this service |
+// | `/problems/too-many-webhooks` | 409 | the tenant has as many webhooks as it may have |
+// | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
+// | `/problems/stale` | 412 | somebody changed the thing meanwhile |
+// | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
+// | `/problems/unsupported-media-type` | 415 | the body is of a kind that the operation does not take, or not plain UTF-8 |
+// | `/problems/invalid-body` | 422 | a body other than a rig does not follow the contract |
+// | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
+// | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
+// | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/invalid-file` | 422 | nothing of a file of rigs can be read |
+// | `/problems/audit-size` | 422 | an audit would have no row, or more than it may |
+// | `/problems/precondition-required` | 428 | a change does not say which version it saw |
+// | `/problems/rate-limited` | 429 | the caller asks too often |
+// | `/problems/internal` | 500 | the service failed |
+// | `/problems/overloaded` | 503 | the service answers as many requests as it can at a time |
+// | `/problems/timeout` | 503 | the service could not finish in time, or its store is away |
+type RegisterFull = Problem
+
+// RegisterStale Why a request was refused or failed (RFC 9457). The types, with the status of each:
+//
+// | type | status | meaning |
+// | --- | --- | --- |
+// | `/problems/malformed-json` | 400 | the body is empty or not one JSON document in UTF-8 |
+// | `/problems/bad-query` | 400 | a query parameter is unknown, repeated or out of bounds |
+// | `/problems/unauthenticated` | 401 | it is not known who asks |
+// | `/problems/forbidden` | 403 | the caller lacks a scope, or the address is not for this caller |
+// | `/problems/not-found` | 404 | there is no such path or thing |
+// | `/problems/method-not-allowed` | 405 | the path has no such method; `Allow` lists those it has |
+// | `/problems/not-acceptable` | 406 | the operation does not answer in any kind that the caller takes |
+// | `/problems/request-timeout` | 408 | the request body did not arrive in time |
+// | `/problems/ruleset-unavailable` | 409 | a ruleset version that is needed is not loaded |
+// | `/problems/ruleset-state` | 409 | a ruleset version is not in the state for this |
+// | `/problems/ruleset-exists` | 409 | a ruleset version of that number, or a later one, is there already |
+// | `/problems/ruleset-in-use` | 409 | other house rules rest on the version |
+// | `/problems/own-text` | 409 | the author of a text cannot approve it |
+// | `/problems/check-failed` | 409 | the check of a ruleset version found what keeps it back |
+// | `/problems/too-many-drafts` | 409 | the tenant has as many versions on their way as it may have |
+// | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
+// | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
+// | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
+// | `/problems/audit-ended` | 409 | an audit has ended, and cannot be cancelled |
+// | `/problems/audit-open` | 409 | an audit has not ended, and cannot be compared yet |
+// | `/problems/store-full` | 409 | the store holds as much as it may of what never goes to make room |
+// | `/problems/register-in-use` | 409 | something in the register still names the entry |
+// | `/problems/webhooks-off` | 409 | nobody may be told by this service |
+// | `/problems/too-many-webhooks` | 409 | the tenant has as many webhooks as it may have |
+// | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
+// | `/problems/stale` | 412 | somebody changed the thing meanwhile |
+// | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
+// | `/problems/unsupported-media-type` | 415 | the body is of a kind that the operation does not take, or not plain UTF-8 |
+// | `/problems/invalid-body` | 422 | a body other than a rig does not follow the contract |
+// | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
+// | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
+// | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/invalid-file` | 422 | nothing of a file of rigs can be read |
+// | `/problems/audit-size` | 422 | an audit would have no row, or more than it may |
+// | `/problems/precondition-required` | 428 | a change does not say which version it saw |
+// | `/problems/rate-limited` | 429 | the caller asks too often |
+// | `/problems/internal` | 500 | the service failed |
+// | `/problems/overloaded` | 503 | the service answers as many requests as it can at a time |
+// | `/problems/timeout` | 503 | the service could not finish in time, or its store is away |
+type RegisterStale = Problem
 
 // RequestTimeout Why a request was refused or failed (RFC 9457). The types, with the status of each:
 //
@@ -1737,6 +2761,12 @@ type RateLimited = Problem
 // | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
 // | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
 // | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
+// | `/problems/audit-ended` | 409 | an audit has ended, and cannot be cancelled |
+// | `/problems/audit-open` | 409 | an audit has not ended, and cannot be compared yet |
+// | `/problems/store-full` | 409 | the store holds as much as it may of what never goes to make room |
+// | `/problems/register-in-use` | 409 | something in the register still names the entry |
+// | `/problems/webhooks-off` | 409 | nobody may be told by this service |
+// | `/problems/too-many-webhooks` | 409 | the tenant has as many webhooks as it may have |
 // | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
 // | `/problems/stale` | 412 | somebody changed the thing meanwhile |
 // | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
@@ -1745,6 +2775,8 @@ type RateLimited = Problem
 // | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
 // | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
 // | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/invalid-file` | 422 | nothing of a file of rigs can be read |
+// | `/problems/audit-size` | 422 | an audit would have no row, or more than it may |
 // | `/problems/precondition-required` | 428 | a change does not say which version it saw |
 // | `/problems/rate-limited` | 429 | the caller asks too often |
 // | `/problems/internal` | 500 | the service failed |
@@ -1774,6 +2806,12 @@ type RequestTimeout = Problem
 // | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
 // | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
 // | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
+// | `/problems/audit-ended` | 409 | an audit has ended, and cannot be cancelled |
+// | `/problems/audit-open` | 409 | an audit has not ended, and cannot be compared yet |
+// | `/problems/store-full` | 409 | the store holds as much as it may of what never goes to make room |
+// | `/problems/register-in-use` | 409 | something in the register still names the entry |
+// | `/problems/webhooks-off` | 409 | nobody may be told by this service |
+// | `/problems/too-many-webhooks` | 409 | the tenant has as many webhooks as it may have |
 // | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
 // | `/problems/stale` | 412 | somebody changed the thing meanwhile |
 // | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
@@ -1782,6 +2820,8 @@ type RequestTimeout = Problem
 // | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
 // | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
 // | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/invalid-file` | 422 | nothing of a file of rigs can be read |
+// | `/problems/audit-size` | 422 | an audit would have no row, or more than it may |
 // | `/problems/precondition-required` | 428 | a change does not say which version it saw |
 // | `/problems/rate-limited` | 429 | the caller asks too often |
 // | `/problems/internal` | 500 | the service failed |
@@ -1811,6 +2851,12 @@ type RulesetConflict = Problem
 // | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
 // | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
 // | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
+// | `/problems/audit-ended` | 409 | an audit has ended, and cannot be cancelled |
+// | `/problems/audit-open` | 409 | an audit has not ended, and cannot be compared yet |
+// | `/problems/store-full` | 409 | the store holds as much as it may of what never goes to make room |
+// | `/problems/register-in-use` | 409 | something in the register still names the entry |
+// | `/problems/webhooks-off` | 409 | nobody may be told by this service |
+// | `/problems/too-many-webhooks` | 409 | the tenant has as many webhooks as it may have |
 // | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
 // | `/problems/stale` | 412 | somebody changed the thing meanwhile |
 // | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
@@ -1819,6 +2865,8 @@ type RulesetConflict = Problem
 // | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
 // | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
 // | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/invalid-file` | 422 | nothing of a file of rigs can be read |
+// | `/problems/audit-size` | 422 | an audit would have no row, or more than it may |
 // | `/problems/precondition-required` | 428 | a change does not say which version it saw |
 // | `/problems/rate-limited` | 429 | the caller asks too often |
 // | `/problems/internal` | 500 | the service failed |
@@ -1848,6 +2896,12 @@ type RulesetUnavailable = Problem
 // | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
 // | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
 // | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
+// | `/problems/audit-ended` | 409 | an audit has ended, and cannot be cancelled |
+// | `/problems/audit-open` | 409 | an audit has not ended, and cannot be compared yet |
+// | `/problems/store-full` | 409 | the store holds as much as it may of what never goes to make room |
+// | `/problems/register-in-use` | 409 | something in the register still names the entry |
+// | `/problems/webhooks-off` | 409 | nobody may be told by this service |
+// | `/problems/too-many-webhooks` | 409 | the tenant has as many webhooks as it may have |
 // | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
 // | `/problems/stale` | 412 | somebody changed the thing meanwhile |
 // | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
@@ -1856,6 +2910,8 @@ type RulesetUnavailable = Problem
 // | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
 // | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
 // | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/invalid-file` | 422 | nothing of a file of rigs can be read |
+// | `/problems/audit-size` | 422 | an audit would have no row, or more than it may |
 // | `/problems/precondition-required` | 428 | a change does not say which version it saw |
 // | `/problems/rate-limited` | 429 | the caller asks too often |
 // | `/problems/internal` | 500 | the service failed |
@@ -1885,6 +2941,12 @@ type Stale = Problem
 // | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
 // | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
 // | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
+// | `/problems/audit-ended` | 409 | an audit has ended, and cannot be cancelled |
+// | `/problems/audit-open` | 409 | an audit has not ended, and cannot be compared yet |
+// | `/problems/store-full` | 409 | the store holds as much as it may of what never goes to make room |
+// | `/problems/register-in-use` | 409 | something in the register still names the entry |
+// | `/problems/webhooks-off` | 409 | nobody may be told by this service |
+// | `/problems/too-many-webhooks` | 409 | the tenant has as many webhooks as it may have |
 // | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
 // | `/problems/stale` | 412 | somebody changed the thing meanwhile |
 // | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
@@ -1893,6 +2955,8 @@ type Stale = Problem
 // | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
 // | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
 // | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/invalid-file` | 422 | nothing of a file of rigs can be read |
+// | `/problems/audit-size` | 422 | an audit would have no row, or more than it may |
 // | `/problems/precondition-required` | 428 | a change does not say which version it saw |
 // | `/problems/rate-limited` | 429 | the caller asks too often |
 // | `/problems/internal` | 500 | the service failed |
@@ -1922,6 +2986,12 @@ type TooLarge = Problem
 // | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
 // | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
 // | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
+// | `/problems/audit-ended` | 409 | an audit has ended, and cannot be cancelled |
+// | `/problems/audit-open` | 409 | an audit has not ended, and cannot be compared yet |
+// | `/problems/store-full` | 409 | the store holds as much as it may of what never goes to make room |
+// | `/problems/register-in-use` | 409 | something in the register still names the entry |
+// | `/problems/webhooks-off` | 409 | nobody may be told by this service |
+// | `/problems/too-many-webhooks` | 409 | the tenant has as many webhooks as it may have |
 // | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
 // | `/problems/stale` | 412 | somebody changed the thing meanwhile |
 // | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
@@ -1930,6 +3000,8 @@ type TooLarge = Problem
 // | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
 // | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
 // | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/invalid-file` | 422 | nothing of a file of rigs can be read |
+// | `/problems/audit-size` | 422 | an audit would have no row, or more than it may |
 // | `/problems/precondition-required` | 428 | a change does not say which version it saw |
 // | `/problems/rate-limited` | 429 | the caller asks too often |
 // | `/problems/internal` | 500 | the service failed |
@@ -1959,6 +3031,12 @@ type Unauthenticated = Problem
 // | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
 // | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
 // | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
+// | `/problems/audit-ended` | 409 | an audit has ended, and cannot be cancelled |
+// | `/problems/audit-open` | 409 | an audit has not ended, and cannot be compared yet |
+// | `/problems/store-full` | 409 | the store holds as much as it may of what never goes to make room |
+// | `/problems/register-in-use` | 409 | something in the register still names the entry |
+// | `/problems/webhooks-off` | 409 | nobody may be told by this service |
+// | `/problems/too-many-webhooks` | 409 | the tenant has as many webhooks as it may have |
 // | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
 // | `/problems/stale` | 412 | somebody changed the thing meanwhile |
 // | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
@@ -1967,6 +3045,8 @@ type Unauthenticated = Problem
 // | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
 // | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
 // | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/invalid-file` | 422 | nothing of a file of rigs can be read |
+// | `/problems/audit-size` | 422 | an audit would have no row, or more than it may |
 // | `/problems/precondition-required` | 428 | a change does not say which version it saw |
 // | `/problems/rate-limited` | 429 | the caller asks too often |
 // | `/problems/internal` | 500 | the service failed |
@@ -1996,6 +3076,12 @@ type Unavailable = Problem
 // | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
 // | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
 // | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
+// | `/problems/audit-ended` | 409 | an audit has ended, and cannot be cancelled |
+// | `/problems/audit-open` | 409 | an audit has not ended, and cannot be compared yet |
+// | `/problems/store-full` | 409 | the store holds as much as it may of what never goes to make room |
+// | `/problems/register-in-use` | 409 | something in the register still names the entry |
+// | `/problems/webhooks-off` | 409 | nobody may be told by this service |
+// | `/problems/too-many-webhooks` | 409 | the tenant has as many webhooks as it may have |
 // | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
 // | `/problems/stale` | 412 | somebody changed the thing meanwhile |
 // | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
@@ -2004,12 +3090,59 @@ type Unavailable = Problem
 // | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
 // | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
 // | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/invalid-file` | 422 | nothing of a file of rigs can be read |
+// | `/problems/audit-size` | 422 | an audit would have no row, or more than it may |
 // | `/problems/precondition-required` | 428 | a change does not say which version it saw |
 // | `/problems/rate-limited` | 429 | the caller asks too often |
 // | `/problems/internal` | 500 | the service failed |
 // | `/problems/overloaded` | 503 | the service answers as many requests as it can at a time |
 // | `/problems/timeout` | 503 | the service could not finish in time, or its store is away |
 type UnfitBody = Problem
+
+// UnfitForAudit Why a request was refused or failed (RFC 9457). The types, with the status of each:
+//
+// | type | status | meaning |
+// | --- | --- | --- |
+// | `/problems/malformed-json` | 400 | the body is empty or not one JSON document in UTF-8 |
+// | `/problems/bad-query` | 400 | a query parameter is unknown, repeated or out of bounds |
+// | `/problems/unauthenticated` | 401 | it is not known who asks |
+// | `/problems/forbidden` | 403 | the caller lacks a scope, or the address is not for this caller |
+// | `/problems/not-found` | 404 | there is no such path or thing |
+// | `/problems/method-not-allowed` | 405 | the path has no such method; `Allow` lists those it has |
+// | `/problems/not-acceptable` | 406 | the operation does not answer in any kind that the caller takes |
+// | `/problems/request-timeout` | 408 | the request body did not arrive in time |
+// | `/problems/ruleset-unavailable` | 409 | a ruleset version that is needed is not loaded |
+// | `/problems/ruleset-state` | 409 | a ruleset version is not in the state for this |
+// | `/problems/ruleset-exists` | 409 | a ruleset version of that number, or a later one, is there already |
+// | `/problems/ruleset-in-use` | 409 | other house rules rest on the version |
+// | `/problems/own-text` | 409 | the author of a text cannot approve it |
+// | `/problems/check-failed` | 409 | the check of a ruleset version found what keeps it back |
+// | `/problems/too-many-drafts` | 409 | the tenant has as many versions on their way as it may have |
+// | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
+// | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
+// | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
+// | `/problems/audit-ended` | 409 | an audit has ended, and cannot be cancelled |
+// | `/problems/audit-open` | 409 | an audit has not ended, and cannot be compared yet |
+// | `/problems/store-full` | 409 | the store holds as much as it may of what never goes to make room |
+// | `/problems/register-in-use` | 409 | something in the register still names the entry |
+// | `/problems/webhooks-off` | 409 | nobody may be told by this service |
+// | `/problems/too-many-webhooks` | 409 | the tenant has as many webhooks as it may have |
+// | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
+// | `/problems/stale` | 412 | somebody changed the thing meanwhile |
+// | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
+// | `/problems/unsupported-media-type` | 415 | the body is of a kind that the operation does not take, or not plain UTF-8 |
+// | `/problems/invalid-body` | 422 | a body other than a rig does not follow the contract |
+// | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
+// | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
+// | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/invalid-file` | 422 | nothing of a file of rigs can be read |
+// | `/problems/audit-size` | 422 | an audit would have no row, or more than it may |
+// | `/problems/precondition-required` | 428 | a change does not say which version it saw |
+// | `/problems/rate-limited` | 429 | the caller asks too often |
+// | `/problems/internal` | 500 | the service failed |
+// | `/problems/overloaded` | 503 | the service answers as many requests as it can at a time |
+// | `/problems/timeout` | 503 | the service could not finish in time, or its store is away |
+type UnfitForAudit = Problem
 
 // UnfitForPlan Why a request was refused or failed (RFC 9457). The types, with the status of each:
 //
@@ -2033,6 +3166,12 @@ type UnfitBody = Problem
 // | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
 // | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
 // | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
+// | `/problems/audit-ended` | 409 | an audit has ended, and cannot be cancelled |
+// | `/problems/audit-open` | 409 | an audit has not ended, and cannot be compared yet |
+// | `/problems/store-full` | 409 | the store holds as much as it may of what never goes to make room |
+// | `/problems/register-in-use` | 409 | something in the register still names the entry |
+// | `/problems/webhooks-off` | 409 | nobody may be told by this service |
+// | `/problems/too-many-webhooks` | 409 | the tenant has as many webhooks as it may have |
 // | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
 // | `/problems/stale` | 412 | somebody changed the thing meanwhile |
 // | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
@@ -2041,6 +3180,8 @@ type UnfitBody = Problem
 // | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
 // | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
 // | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/invalid-file` | 422 | nothing of a file of rigs can be read |
+// | `/problems/audit-size` | 422 | an audit would have no row, or more than it may |
 // | `/problems/precondition-required` | 428 | a change does not say which version it saw |
 // | `/problems/rate-limited` | 429 | the caller asks too often |
 // | `/problems/internal` | 500 | the service failed |
@@ -2070,6 +3211,12 @@ type UnfitForPlan = Problem
 // | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
 // | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
 // | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
+// | `/problems/audit-ended` | 409 | an audit has ended, and cannot be cancelled |
+// | `/problems/audit-open` | 409 | an audit has not ended, and cannot be compared yet |
+// | `/problems/store-full` | 409 | the store holds as much as it may of what never goes to make room |
+// | `/problems/register-in-use` | 409 | something in the register still names the entry |
+// | `/problems/webhooks-off` | 409 | nobody may be told by this service |
+// | `/problems/too-many-webhooks` | 409 | the tenant has as many webhooks as it may have |
 // | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
 // | `/problems/stale` | 412 | somebody changed the thing meanwhile |
 // | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
@@ -2078,12 +3225,59 @@ type UnfitForPlan = Problem
 // | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
 // | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
 // | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/invalid-file` | 422 | nothing of a file of rigs can be read |
+// | `/problems/audit-size` | 422 | an audit would have no row, or more than it may |
 // | `/problems/precondition-required` | 428 | a change does not say which version it saw |
 // | `/problems/rate-limited` | 429 | the caller asks too often |
 // | `/problems/internal` | 500 | the service failed |
 // | `/problems/overloaded` | 503 | the service answers as many requests as it can at a time |
 // | `/problems/timeout` | 503 | the service could not finish in time, or its store is away |
 type Unprocessable = Problem
+
+// UnreadableTable Why a request was refused or failed (RFC 9457). The types, with the status of each:
+//
+// | type | status | meaning |
+// | --- | --- | --- |
+// | `/problems/malformed-json` | 400 | the body is empty or not one JSON document in UTF-8 |
+// | `/problems/bad-query` | 400 | a query parameter is unknown, repeated or out of bounds |
+// | `/problems/unauthenticated` | 401 | it is not known who asks |
+// | `/problems/forbidden` | 403 | the caller lacks a scope, or the address is not for this caller |
+// | `/problems/not-found` | 404 | there is no such path or thing |
+// | `/problems/method-not-allowed` | 405 | the path has no such method; `Allow` lists those it has |
+// | `/problems/not-acceptable` | 406 | the operation does not answer in any kind that the caller takes |
+// | `/problems/request-timeout` | 408 | the request body did not arrive in time |
+// | `/problems/ruleset-unavailable` | 409 | a ruleset version that is needed is not loaded |
+// | `/problems/ruleset-state` | 409 | a ruleset version is not in the state for this |
+// | `/problems/ruleset-exists` | 409 | a ruleset version of that number, or a later one, is there already |
+// | `/problems/ruleset-in-use` | 409 | other house rules rest on the version |
+// | `/problems/own-text` | 409 | the author of a text cannot approve it |
+// | `/problems/check-failed` | 409 | the check of a ruleset version found what keeps it back |
+// | `/problems/too-many-drafts` | 409 | the tenant has as many versions on their way as it may have |
+// | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
+// | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
+// | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
+// | `/problems/audit-ended` | 409 | an audit has ended, and cannot be cancelled |
+// | `/problems/audit-open` | 409 | an audit has not ended, and cannot be compared yet |
+// | `/problems/store-full` | 409 | the store holds as much as it may of what never goes to make room |
+// | `/problems/register-in-use` | 409 | something in the register still names the entry |
+// | `/problems/webhooks-off` | 409 | nobody may be told by this service |
+// | `/problems/too-many-webhooks` | 409 | the tenant has as many webhooks as it may have |
+// | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
+// | `/problems/stale` | 412 | somebody changed the thing meanwhile |
+// | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
+// | `/problems/unsupported-media-type` | 415 | the body is of a kind that the operation does not take, or not plain UTF-8 |
+// | `/problems/invalid-body` | 422 | a body other than a rig does not follow the contract |
+// | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
+// | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
+// | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/invalid-file` | 422 | nothing of a file of rigs can be read |
+// | `/problems/audit-size` | 422 | an audit would have no row, or more than it may |
+// | `/problems/precondition-required` | 428 | a change does not say which version it saw |
+// | `/problems/rate-limited` | 429 | the caller asks too often |
+// | `/problems/internal` | 500 | the service failed |
+// | `/problems/overloaded` | 503 | the service answers as many requests as it can at a time |
+// | `/problems/timeout` | 503 | the service could not finish in time, or its store is away |
+type UnreadableTable = Problem
 
 // UnsupportedMediaType Why a request was refused or failed (RFC 9457). The types, with the status of each:
 //
@@ -2107,6 +3301,12 @@ type Unprocessable = Problem
 // | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
 // | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
 // | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
+// | `/problems/audit-ended` | 409 | an audit has ended, and cannot be cancelled |
+// | `/problems/audit-open` | 409 | an audit has not ended, and cannot be compared yet |
+// | `/problems/store-full` | 409 | the store holds as much as it may of what never goes to make room |
+// | `/problems/register-in-use` | 409 | something in the register still names the entry |
+// | `/problems/webhooks-off` | 409 | nobody may be told by this service |
+// | `/problems/too-many-webhooks` | 409 | the tenant has as many webhooks as it may have |
 // | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
 // | `/problems/stale` | 412 | somebody changed the thing meanwhile |
 // | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
@@ -2115,12 +3315,104 @@ type Unprocessable = Problem
 // | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
 // | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
 // | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/invalid-file` | 422 | nothing of a file of rigs can be read |
+// | `/problems/audit-size` | 422 | an audit would have no row, or more than it may |
 // | `/problems/precondition-required` | 428 | a change does not say which version it saw |
 // | `/problems/rate-limited` | 429 | the caller asks too often |
 // | `/problems/internal` | 500 | the service failed |
 // | `/problems/overloaded` | 503 | the service answers as many requests as it can at a time |
 // | `/problems/timeout` | 503 | the service could not finish in time, or its store is away |
 type UnsupportedMediaType = Problem
+
+// WebhookConflict Why a request was refused or failed (RFC 9457). The types, with the status of each:
+//
+// | type | status | meaning |
+// | --- | --- | --- |
+// | `/problems/malformed-json` | 400 | the body is empty or not one JSON document in UTF-8 |
+// | `/problems/bad-query` | 400 | a query parameter is unknown, repeated or out of bounds |
+// | `/problems/unauthenticated` | 401 | it is not known who asks |
+// | `/problems/forbidden` | 403 | the caller lacks a scope, or the address is not for this caller |
+// | `/problems/not-found` | 404 | there is no such path or thing |
+// | `/problems/method-not-allowed` | 405 | the path has no such method; `Allow` lists those it has |
+// | `/problems/not-acceptable` | 406 | the operation does not answer in any kind that the caller takes |
+// | `/problems/request-timeout` | 408 | the request body did not arrive in time |
+// | `/problems/ruleset-unavailable` | 409 | a ruleset version that is needed is not loaded |
+// | `/problems/ruleset-state` | 409 | a ruleset version is not in the state for this |
+// | `/problems/ruleset-exists` | 409 | a ruleset version of that number, or a later one, is there already |
+// | `/problems/ruleset-in-use` | 409 | other house rules rest on the version |
+// | `/problems/own-text` | 409 | the author of a text cannot approve it |
+// | `/problems/check-failed` | 409 | the check of a ruleset version found what keeps it back |
+// | `/problems/too-many-drafts` | 409 | the tenant has as many versions on their way as it may have |
+// | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
+// | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
+// | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
+// | `/problems/audit-ended` | 409 | an audit has ended, and cannot be cancelled |
+// | `/problems/audit-open` | 409 | an audit has not ended, and cannot be compared yet |
+// | `/problems/store-full` | 409 | the store holds as much as it may of what never goes to make room |
+// | `/problems/register-in-use` | 409 | something in the register still names the entry |
+// | `/problems/webhooks-off` | 409 | nobody may be told by this service |
+// | `/problems/too-many-webhooks` | 409 | the tenant has as many webhooks as it may have |
+// | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
+// | `/problems/stale` | 412 | somebody changed the thing meanwhile |
+// | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
+// | `/problems/unsupported-media-type` | 415 | the body is of a kind that the operation does not take, or not plain UTF-8 |
+// | `/problems/invalid-body` | 422 | a body other than a rig does not follow the contract |
+// | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
+// | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
+// | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/invalid-file` | 422 | nothing of a file of rigs can be read |
+// | `/problems/audit-size` | 422 | an audit would have no row, or more than it may |
+// | `/problems/precondition-required` | 428 | a change does not say which version it saw |
+// | `/problems/rate-limited` | 429 | the caller asks too often |
+// | `/problems/internal` | 500 | the service failed |
+// | `/problems/overloaded` | 503 | the service answers as many requests as it can at a time |
+// | `/problems/timeout` | 503 | the service could not finish in time, or its store is away |
+type WebhookConflict = Problem
+
+// WebhookStale Why a request was refused or failed (RFC 9457). The types, with the status of each:
+//
+// | type | status | meaning |
+// | --- | --- | --- |
+// | `/problems/malformed-json` | 400 | the body is empty or not one JSON document in UTF-8 |
+// | `/problems/bad-query` | 400 | a query parameter is unknown, repeated or out of bounds |
+// | `/problems/unauthenticated` | 401 | it is not known who asks |
+// | `/problems/forbidden` | 403 | the caller lacks a scope, or the address is not for this caller |
+// | `/problems/not-found` | 404 | there is no such path or thing |
+// | `/problems/method-not-allowed` | 405 | the path has no such method; `Allow` lists those it has |
+// | `/problems/not-acceptable` | 406 | the operation does not answer in any kind that the caller takes |
+// | `/problems/request-timeout` | 408 | the request body did not arrive in time |
+// | `/problems/ruleset-unavailable` | 409 | a ruleset version that is needed is not loaded |
+// | `/problems/ruleset-state` | 409 | a ruleset version is not in the state for this |
+// | `/problems/ruleset-exists` | 409 | a ruleset version of that number, or a later one, is there already |
+// | `/problems/ruleset-in-use` | 409 | other house rules rest on the version |
+// | `/problems/own-text` | 409 | the author of a text cannot approve it |
+// | `/problems/check-failed` | 409 | the check of a ruleset version found what keeps it back |
+// | `/problems/too-many-drafts` | 409 | the tenant has as many versions on their way as it may have |
+// | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
+// | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
+// | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
+// | `/problems/audit-ended` | 409 | an audit has ended, and cannot be cancelled |
+// | `/problems/audit-open` | 409 | an audit has not ended, and cannot be compared yet |
+// | `/problems/store-full` | 409 | the store holds as much as it may of what never goes to make room |
+// | `/problems/register-in-use` | 409 | something in the register still names the entry |
+// | `/problems/webhooks-off` | 409 | nobody may be told by this service |
+// | `/problems/too-many-webhooks` | 409 | the tenant has as many webhooks as it may have |
+// | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
+// | `/problems/stale` | 412 | somebody changed the thing meanwhile |
+// | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
+// | `/problems/unsupported-media-type` | 415 | the body is of a kind that the operation does not take, or not plain UTF-8 |
+// | `/problems/invalid-body` | 422 | a body other than a rig does not follow the contract |
+// | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
+// | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
+// | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/invalid-file` | 422 | nothing of a file of rigs can be read |
+// | `/problems/audit-size` | 422 | an audit would have no row, or more than it may |
+// | `/problems/precondition-required` | 428 | a change does not say which version it saw |
+// | `/problems/rate-limited` | 429 | the caller asks too often |
+// | `/problems/internal` | 500 | the service failed |
+// | `/problems/overloaded` | 503 | the service answers as many requests as it can at a time |
+// | `/problems/timeout` | 503 | the service could not finish in time, or its store is away |
+type WebhookStale = Problem
 
 // GetDocsAssetParams defines parameters for GetDocsAsset.
 type GetDocsAssetParams struct {
@@ -2163,6 +3455,117 @@ type GetAssessmentReportParams struct {
 
 // GetAssessmentReportParamsPaper defines parameters for GetAssessmentReport.
 type GetAssessmentReportParamsPaper string
+
+// GetAuditTemplateParams defines parameters for GetAuditTemplate.
+type GetAuditTemplateParams struct {
+	// Place Codes of the places, joined by commas; at most 20.
+	Place TemplatePlaces `form:"place,omitempty" json:"place,omitempty"`
+}
+
+// ListAuditsParams defines parameters for ListAudits.
+type ListAuditsParams struct {
+	// Limit Most items on a page.
+	Limit Limit `form:"limit,omitempty" json:"limit,omitempty"`
+
+	// Cursor Where the page starts; the `next` of the page before, unchanged. Left out, the first page.
+	Cursor Cursor `form:"cursor,omitempty" json:"cursor,omitempty"`
+}
+
+// CreateAuditParams defines parameters for CreateAudit.
+type CreateAuditParams struct {
+	// Name What the caller calls the audit.
+	Name AuditName `form:"name,omitempty" json:"name,omitempty"`
+
+	// Jurisdiction Place whose law is asked for rigs that name none.
+	Jurisdiction AuditJurisdiction `form:"jurisdiction,omitempty" json:"jurisdiction,omitempty"`
+
+	// AsOf Day whose law is asked for rigs that name none. Left out, today in UTC.
+	AsOf AuditDay `form:"as_of,omitempty" json:"as_of,omitempty"`
+
+	// AsOfForAll The day holds for rigs that name another, too.
+	AsOfForAll AuditEveryDay `form:"as_of_for_all,omitempty" json:"as_of_for_all,omitempty"`
+
+	// Place Place whose terms the header of a table uses, where a term means another thing elsewhere. It does not become a fact of the rigs.
+	Place AuditTerms `form:"place,omitempty" json:"place,omitempty"`
+
+	// Decimal The decimal sign, if all numbers of a table are written with it. Left out, a number that can be read in two ways is refused.
+	Decimal AuditDecimal `form:"decimal,omitempty" json:"decimal,omitempty"`
+}
+
+// CompareAuditsParams defines parameters for CompareAudits.
+type CompareAuditsParams struct {
+	// With Id of the other audit.
+	With AuditWith `form:"with" json:"with"`
+}
+
+// ExportAuditParams defines parameters for ExportAudit.
+type ExportAuditParams struct {
+	// Outcome Only rows with this outcome.
+	Outcome AuditOutcomeFilter `form:"outcome,omitempty" json:"outcome,omitempty"`
+
+	// Finding Only rows of which this finding is not met.
+	Finding AuditFindingFilter `form:"finding,omitempty" json:"finding,omitempty"`
+
+	// Missing Only rows of which this input is missing, a JSON Pointer.
+	Missing AuditMissingFilter `form:"missing,omitempty" json:"missing,omitempty"`
+
+	// Part Only rows that want a part of this role replaced or fitted.
+	Part AuditPartFilter `form:"part,omitempty" json:"part,omitempty"`
+
+	// Rig Only rows with this id of the rig.
+	Rig AuditRigFilter `form:"rig,omitempty" json:"rig,omitempty"`
+
+	// Vehicle Only rows with this id of the vehicle.
+	Vehicle AuditVehicleFilter `form:"vehicle,omitempty" json:"vehicle,omitempty"`
+
+	// Trailer Only rows with this id of the trailer.
+	Trailer AuditTrailerFilter `form:"trailer,omitempty" json:"trailer,omitempty"`
+
+	// Moved Only rows of which something moved, of an audit that was held against another law; `false` for all.
+	Moved AuditMovedFilter `form:"moved,omitempty" json:"moved,omitempty"`
+}
+
+// ListAuditItemsParams defines parameters for ListAuditItems.
+type ListAuditItemsParams struct {
+	// Outcome Only rows with this outcome.
+	Outcome AuditOutcomeFilter `form:"outcome,omitempty" json:"outcome,omitempty"`
+
+	// Finding Only rows of which this finding is not met.
+	Finding AuditFindingFilter `form:"finding,omitempty" json:"finding,omitempty"`
+
+	// Missing Only rows of which this input is missing, a JSON Pointer.
+	Missing AuditMissingFilter `form:"missing,omitempty" json:"missing,omitempty"`
+
+	// Part Only rows that want a part of this role replaced or fitted.
+	Part AuditPartFilter `form:"part,omitempty" json:"part,omitempty"`
+
+	// Rig Only rows with this id of the rig.
+	Rig AuditRigFilter `form:"rig,omitempty" json:"rig,omitempty"`
+
+	// Vehicle Only rows with this id of the vehicle.
+	Vehicle AuditVehicleFilter `form:"vehicle,omitempty" json:"vehicle,omitempty"`
+
+	// Trailer Only rows with this id of the trailer.
+	Trailer AuditTrailerFilter `form:"trailer,omitempty" json:"trailer,omitempty"`
+
+	// Moved Only rows of which something moved, of an audit that was held against another law; `false` for all.
+	Moved AuditMovedFilter `form:"moved,omitempty" json:"moved,omitempty"`
+
+	// Limit Most items on a page.
+	Limit Limit `form:"limit,omitempty" json:"limit,omitempty"`
+
+	// Cursor Where the page starts; the `next` of the page before, unchanged. Left out, the first page.
+	Cursor Cursor `form:"cursor,omitempty" json:"cursor,omitempty"`
+}
+
+// GetAuditSummaryParams defines parameters for GetAuditSummary.
+type GetAuditSummaryParams struct {
+	// Paper Paper that a printable record is laid out for.
+	Paper GetAuditSummaryParamsPaper `form:"paper,omitempty" json:"paper,omitempty"`
+}
+
+// GetAuditSummaryParamsPaper defines parameters for GetAuditSummary.
+type GetAuditSummaryParamsPaper string
 
 // ListFittingsParams defines parameters for ListFittings.
 type ListFittingsParams struct {
@@ -2219,6 +3622,81 @@ type GetLogConsistencyParams struct {
 
 	// To The later size of the log.
 	To LogTo `form:"to" json:"to"`
+}
+
+// CreateRegisterAssessmentParams defines parameters for CreateRegisterAssessment.
+type CreateRegisterAssessmentParams struct {
+	// Record Whether to keep the question and its answer.
+	Record *Record `form:"record,omitempty" json:"record,omitempty"`
+
+	// IdempotencyKey A text of the caller's own, new for each request that is not a repeat. The same key with the same request gives the first reply again, marked with `Idempotency-Replayed: true`, and does nothing twice; with another request it is refused. Only replies of success are kept, for at least 48 hours.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key,omitempty"`
+}
+
+// GetRegisterTemplateParams defines parameters for GetRegisterTemplate.
+type GetRegisterTemplateParams struct {
+	// Place Place whose terms the header of the table uses, where a term means another thing elsewhere. It becomes no fact of an entry.
+	Place TermsPlace `form:"place,omitempty" json:"place,omitempty"`
+}
+
+// ListRegisterParams defines parameters for ListRegister.
+type ListRegisterParams struct {
+	// Yard Only what is kept at this yard.
+	Yard YardFilter `form:"yard,omitempty" json:"yard,omitempty"`
+
+	// FittedTo Only parts that are fitted to this vehicle or trailer, its kind and id with a slash between.
+	FittedTo FittedToFilter `form:"fitted_to,omitempty" json:"fitted_to,omitempty"`
+
+	// Removed Entries that were removed as well.
+	Removed RemovedFilter `form:"removed,omitempty" json:"removed,omitempty"`
+
+	// Cursor Where the page starts; the `next` of the page before, unchanged. Left out, the first page.
+	Cursor RegisterCursor `form:"cursor,omitempty" json:"cursor,omitempty"`
+
+	// Limit Most items on a page.
+	Limit Limit `form:"limit,omitempty" json:"limit,omitempty"`
+}
+
+// ImportRegisterParams defines parameters for ImportRegister.
+type ImportRegisterParams struct {
+	// Place Place whose terms the header of the table uses, where a term means another thing elsewhere. It becomes no fact of an entry.
+	Place TermsPlace `form:"place,omitempty" json:"place,omitempty"`
+
+	// Decimal The decimal sign, if all numbers of the table are written with it. Left out, a number that can be read in two ways is refused.
+	Decimal DecimalSign `form:"decimal,omitempty" json:"decimal,omitempty"`
+}
+
+// RemoveRegisterEntryParams defines parameters for RemoveRegisterEntry.
+type RemoveRegisterEntryParams struct {
+	// Note Why the entry is removed.
+	Note RemovalNote `form:"note,omitempty" json:"note,omitempty"`
+
+	// IfMatch The `ETag` of the revision that the caller saw (RFC 9110). With it the request is refused if somebody wrote to the entry meanwhile.
+	IfMatch RegisterTag `json:"If-Match,omitempty"`
+}
+
+// PutRegisterEntryParams defines parameters for PutRegisterEntry.
+type PutRegisterEntryParams struct {
+	// IfMatch The `ETag` of the revision that the caller saw (RFC 9110). With it the request is refused if somebody wrote to the entry meanwhile.
+	IfMatch RegisterTag `json:"If-Match,omitempty"`
+
+	// IfNoneMatch `*` to write only if there is no such entry (RFC 9110). Nothing else is taken, nor together with If-Match.
+	IfNoneMatch IfNoneMatch `json:"If-None-Match,omitempty"`
+}
+
+// ListRegisterFittedParams defines parameters for ListRegisterFitted.
+type ListRegisterFittedParams struct {
+	// On Only what was fitted on this day.
+	On FittedOn `form:"on,omitempty" json:"on,omitempty"`
+}
+
+// ListRegisterHistoryParams defines parameters for ListRegisterHistory.
+type ListRegisterHistoryParams struct {
+	// Cursor Where the page starts; the `next` of the page before, unchanged. Left out, the first page.
+	Cursor RegisterCursor `form:"cursor,omitempty" json:"cursor,omitempty"`
+
+	// Limit Most items on a page.
+	Limit Limit `form:"limit,omitempty" json:"limit,omitempty"`
 }
 
 // CreateRulesetParams defines parameters for CreateRuleset.
@@ -2284,8 +3762,44 @@ type CreateTripParams struct {
 	IdempotencyKey IdempotencyKey `json:"Idempotency-Key,omitempty"`
 }
 
+// ChangeWebhookParams defines parameters for ChangeWebhook.
+type ChangeWebhookParams struct {
+	// IfMatch The `ETag` of the webhook that the caller saw (RFC 9110). With it the request is refused if somebody changed the webhook meanwhile.
+	IfMatch WebhookTag `json:"If-Match,omitempty"`
+}
+
+// ListWebhookDeliveriesParams defines parameters for ListWebhookDeliveries.
+type ListWebhookDeliveriesParams struct {
+	// Cursor Where the page starts; the `next` of the page before, unchanged. Left out, the first page.
+	Cursor Cursor `form:"cursor,omitempty" json:"cursor,omitempty"`
+
+	// Limit Most items on a page.
+	Limit Limit `form:"limit,omitempty" json:"limit,omitempty"`
+}
+
+// RotateWebhookParams defines parameters for RotateWebhook.
+type RotateWebhookParams struct {
+	// IfMatch The `ETag` of the webhook that the caller saw (RFC 9110). With it the request is refused if somebody changed the webhook meanwhile.
+	IfMatch WebhookTag `json:"If-Match,omitempty"`
+}
+
+// ReceiveNoticeParams defines parameters for ReceiveNotice.
+type ReceiveNoticeParams struct {
+	// WebhookID Id of the event; the same when it is sent again.
+	WebhookID string `json:"Webhook-Id"`
+
+	// WebhookTimestamp When it was sent, in seconds since 1970-01-01 in UTC.
+	WebhookTimestamp string `json:"Webhook-Timestamp"`
+
+	// WebhookSignature Signatures with a space between; two for a day after the secret was changed.
+	WebhookSignature string `json:"Webhook-Signature"`
+}
+
 // CreateAssessmentJSONRequestBody defines body for CreateAssessment for application/json ContentType.
 type CreateAssessmentJSONRequestBody = Rig
+
+// CreateAuditJSONRequestBody defines body for CreateAudit for application/json ContentType.
+type CreateAuditJSONRequestBody = AuditRequest
 
 // CreateFittingJSONRequestBody defines body for CreateFitting for application/json ContentType.
 type CreateFittingJSONRequestBody = FittingAsk
@@ -2305,6 +3819,12 @@ type CreateLimitsJSONRequestBody = Rig
 // CreateLoadsJSONRequestBody defines body for CreateLoads for application/json ContentType.
 type CreateLoadsJSONRequestBody = Rig
 
+// CreateRegisterAssessmentJSONRequestBody defines body for CreateRegisterAssessment for application/json ContentType.
+type CreateRegisterAssessmentJSONRequestBody = RegisterAsk
+
+// PutRegisterEntryJSONRequestBody defines body for PutRegisterEntry for application/json ContentType.
+type PutRegisterEntryJSONRequestBody = RegisterWrite
+
 // CreateRulesetJSONRequestBody defines body for CreateRuleset for application/json ContentType.
 type CreateRulesetJSONRequestBody = RulesetText
 
@@ -2316,6 +3836,15 @@ type WithdrawRulesetVersionJSONRequestBody = Withdrawal
 
 // CreateTripJSONRequestBody defines body for CreateTrip for application/json ContentType.
 type CreateTripJSONRequestBody = Rig
+
+// CreateWebhookJSONRequestBody defines body for CreateWebhook for application/json ContentType.
+type CreateWebhookJSONRequestBody = WebhookWrite
+
+// ChangeWebhookJSONRequestBody defines body for ChangeWebhook for application/json ContentType.
+type ChangeWebhookJSONRequestBody = WebhookWrite
+
+// ReceiveNoticeJSONRequestBody defines body for ReceiveNotice for application/json ContentType.
+type ReceiveNoticeJSONRequestBody = WebhookNotice
 
 // ServerInterface represents all server handlers.
 type ServerInterface interface {
@@ -2355,6 +3884,42 @@ type ServerInterface interface {
 	// GetAssessmentReport Print a kept assessment
 	// (GET /v1/assessments/{id}/report)
 	GetAssessmentReport(ctx echo.Context, id AssessmentID, params GetAssessmentReportParams) error
+	// ListAuditColumns List the columns of a file of rigs
+	// (GET /v1/audit-columns)
+	ListAuditColumns(ctx echo.Context) error
+	// GetAuditTemplate Get a file of rigs to fill in
+	// (GET /v1/audit-template)
+	GetAuditTemplate(ctx echo.Context, params GetAuditTemplateParams) error
+	// ListAudits List audits
+	// (GET /v1/audits)
+	ListAudits(ctx echo.Context, params ListAuditsParams) error
+	// CreateAudit Audit a fleet
+	// (POST /v1/audits)
+	CreateAudit(ctx echo.Context, params CreateAuditParams) error
+	// GetAudit Read an audit
+	// (GET /v1/audits/{id})
+	GetAudit(ctx echo.Context, id AuditID) error
+	// CancelAudit Cancel an audit
+	// (POST /v1/audits/{id}/cancel)
+	CancelAudit(ctx echo.Context, id AuditID) error
+	// CompareAudits Compare two audits
+	// (GET /v1/audits/{id}/compare)
+	CompareAudits(ctx echo.Context, id AuditID, params CompareAuditsParams) error
+	// StreamAuditEvents Follow an audit
+	// (GET /v1/audits/{id}/events)
+	StreamAuditEvents(ctx echo.Context, id AuditID) error
+	// ExportAudit Export what an audit says of its rows
+	// (GET /v1/audits/{id}/export)
+	ExportAudit(ctx echo.Context, id AuditID, params ExportAuditParams) error
+	// ListAuditItems List what an audit says of its rows
+	// (GET /v1/audits/{id}/items)
+	ListAuditItems(ctx echo.Context, id AuditID, params ListAuditItemsParams) error
+	// GetAuditItem Read what an audit says of a row
+	// (GET /v1/audits/{id}/items/{row})
+	GetAuditItem(ctx echo.Context, id AuditID, row AuditRow) error
+	// GetAuditSummary Sum up an audit
+	// (GET /v1/audits/{id}/summary)
+	GetAuditSummary(ctx echo.Context, id AuditID, params GetAuditSummaryParams) error
 	// ListFittings List fittings
 	// (GET /v1/fittings)
 	ListFittings(ctx echo.Context, params ListFittingsParams) error
@@ -2409,6 +3974,33 @@ type ServerInterface interface {
 	// ExportLog Export the log
 	// (GET /v1/log/export)
 	ExportLog(ctx echo.Context) error
+	// CreateRegisterAssessment Assess what the register holds
+	// (POST /v1/register-assessments)
+	CreateRegisterAssessment(ctx echo.Context, params CreateRegisterAssessmentParams) error
+	// GetRegisterTemplate Get a table to fill in
+	// (GET /v1/register-template/{kind})
+	GetRegisterTemplate(ctx echo.Context, kind RegisterKind, params GetRegisterTemplateParams) error
+	// ListRegister List or export the register
+	// (GET /v1/register/{kind})
+	ListRegister(ctx echo.Context, kind RegisterKind, params ListRegisterParams) error
+	// ImportRegister Import a table
+	// (POST /v1/register/{kind})
+	ImportRegister(ctx echo.Context, kind RegisterKind, params ImportRegisterParams) error
+	// RemoveRegisterEntry Remove an entry
+	// (DELETE /v1/register/{kind}/{id})
+	RemoveRegisterEntry(ctx echo.Context, kind RegisterKind, id RegisterID, params RemoveRegisterEntryParams) error
+	// GetRegisterEntry Read an entry
+	// (GET /v1/register/{kind}/{id})
+	GetRegisterEntry(ctx echo.Context, kind RegisterKind, id RegisterID) error
+	// PutRegisterEntry Write an entry
+	// (PUT /v1/register/{kind}/{id})
+	PutRegisterEntry(ctx echo.Context, kind RegisterKind, id RegisterID, params PutRegisterEntryParams) error
+	// ListRegisterFitted List what was fitted and when
+	// (GET /v1/register/{kind}/{id}/fitted)
+	ListRegisterFitted(ctx echo.Context, kind RegisterKind, id RegisterID, params ListRegisterFittedParams) error
+	// ListRegisterHistory List revisions of an entry
+	// (GET /v1/register/{kind}/{id}/history)
+	ListRegisterHistory(ctx echo.Context, kind RegisterKind, id RegisterID, params ListRegisterHistoryParams) error
 	// ListRulesets List rulesets
 	// (GET /v1/rulesets)
 	ListRulesets(ctx echo.Context) error
@@ -2451,6 +4043,36 @@ type ServerInterface interface {
 	// CreateTrip Assess a rig that goes through several places
 	// (POST /v1/trips)
 	CreateTrip(ctx echo.Context, params CreateTripParams) error
+	// ListWebhooks List webhooks
+	// (GET /v1/webhooks)
+	ListWebhooks(ctx echo.Context) error
+	// CreateWebhook Set up a webhook
+	// (POST /v1/webhooks)
+	CreateWebhook(ctx echo.Context) error
+	// RemoveWebhook Remove a webhook
+	// (DELETE /v1/webhooks/{id})
+	RemoveWebhook(ctx echo.Context, id WebhookID) error
+	// GetWebhook Read a webhook
+	// (GET /v1/webhooks/{id})
+	GetWebhook(ctx echo.Context, id WebhookID) error
+	// ChangeWebhook Change a webhook
+	// (PUT /v1/webhooks/{id})
+	ChangeWebhook(ctx echo.Context, id WebhookID, params ChangeWebhookParams) error
+	// ListWebhookDeliveries List deliveries
+	// (GET /v1/webhooks/{id}/deliveries)
+	ListWebhookDeliveries(ctx echo.Context, id WebhookID, params ListWebhookDeliveriesParams) error
+	// GetWebhookDelivery Read a delivery
+	// (GET /v1/webhooks/{id}/deliveries/{delivery})
+	GetWebhookDelivery(ctx echo.Context, id WebhookID, delivery DeliveryID) error
+	// ReplayWebhookDelivery Send a notice again
+	// (POST /v1/webhooks/{id}/deliveries/{delivery}/replay)
+	ReplayWebhookDelivery(ctx echo.Context, id WebhookID, delivery DeliveryID) error
+	// PingWebhook Try a webhook
+	// (POST /v1/webhooks/{id}/ping)
+	PingWebhook(ctx echo.Context, id WebhookID) error
+	// RotateWebhook Give a webhook a new secret
+	// (POST /v1/webhooks/{id}/rotate)
+	RotateWebhook(ctx echo.Context, id WebhookID, params RotateWebhookParams) error
 }
 
 // ServerInterfaceWrapper converts echo contexts to parameters.
@@ -2697,6 +4319,395 @@ func (w *ServerInterfaceWrapper) GetAssessmentReport(ctx echo.Context) error {
 
 	// Invoke the callback with all the unmarshaled arguments
 	err = w.Handler.GetAssessmentReport(ctx, id, params)
+	return err
+}
+
+// ListAuditColumns converts echo context to params.
+func (w *ServerInterfaceWrapper) ListAuditColumns(ctx echo.Context) error {
+	var err error
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.ListAuditColumns(ctx)
+	return err
+}
+
+// GetAuditTemplate converts echo context to params.
+func (w *ServerInterfaceWrapper) GetAuditTemplate(ctx echo.Context) error {
+	var err error
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params GetAuditTemplateParams
+	// ------------- Optional query parameter "place" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "place", ctx.QueryParams(), &params.Place, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter place: %s", err))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.GetAuditTemplate(ctx, params)
+	return err
+}
+
+// ListAudits converts echo context to params.
+func (w *ServerInterfaceWrapper) ListAudits(ctx echo.Context) error {
+	var err error
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ListAuditsParams
+	// ------------- Optional query parameter "limit" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "limit", ctx.QueryParams(), &params.Limit, runtime.BindQueryParameterOptions{Type: "integer", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter limit: %s", err))
+	}
+
+	// ------------- Optional query parameter "cursor" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "cursor", ctx.QueryParams(), &params.Cursor, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter cursor: %s", err))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.ListAudits(ctx, params)
+	return err
+}
+
+// CreateAudit converts echo context to params.
+func (w *ServerInterfaceWrapper) CreateAudit(ctx echo.Context) error {
+	var err error
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params CreateAuditParams
+	// ------------- Optional query parameter "name" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "name", ctx.QueryParams(), &params.Name, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter name: %s", err))
+	}
+
+	// ------------- Optional query parameter "jurisdiction" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "jurisdiction", ctx.QueryParams(), &params.Jurisdiction, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter jurisdiction: %s", err))
+	}
+
+	// ------------- Optional query parameter "as_of" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "as_of", ctx.QueryParams(), &params.AsOf, runtime.BindQueryParameterOptions{Type: "string", Format: "date"})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter as_of: %s", err))
+	}
+
+	// ------------- Optional query parameter "as_of_for_all" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "as_of_for_all", ctx.QueryParams(), &params.AsOfForAll, runtime.BindQueryParameterOptions{Type: "boolean", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter as_of_for_all: %s", err))
+	}
+
+	// ------------- Optional query parameter "place" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "place", ctx.QueryParams(), &params.Place, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter place: %s", err))
+	}
+
+	// ------------- Optional query parameter "decimal" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "decimal", ctx.QueryParams(), &params.Decimal, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter decimal: %s", err))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.CreateAudit(ctx, params)
+	return err
+}
+
+// GetAudit converts echo context to params.
+func (w *ServerInterfaceWrapper) GetAudit(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "id" -------------
+	var id AuditID
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.GetAudit(ctx, id)
+	return err
+}
+
+// CancelAudit converts echo context to params.
+func (w *ServerInterfaceWrapper) CancelAudit(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "id" -------------
+	var id AuditID
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.CancelAudit(ctx, id)
+	return err
+}
+
+// CompareAudits converts echo context to params.
+func (w *ServerInterfaceWrapper) CompareAudits(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "id" -------------
+	var id AuditID
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params CompareAuditsParams
+	// ------------- Required query parameter "with" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, true, "with", ctx.QueryParams(), &params.With, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter with: %s", err))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.CompareAudits(ctx, id, params)
+	return err
+}
+
+// StreamAuditEvents converts echo context to params.
+func (w *ServerInterfaceWrapper) StreamAuditEvents(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "id" -------------
+	var id AuditID
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.StreamAuditEvents(ctx, id)
+	return err
+}
+
+// ExportAudit converts echo context to params.
+func (w *ServerInterfaceWrapper) ExportAudit(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "id" -------------
+	var id AuditID
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ExportAuditParams
+	// ------------- Optional query parameter "outcome" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "outcome", ctx.QueryParams(), &params.Outcome, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter outcome: %s", err))
+	}
+
+	// ------------- Optional query parameter "finding" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "finding", ctx.QueryParams(), &params.Finding, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter finding: %s", err))
+	}
+
+	// ------------- Optional query parameter "missing" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "missing", ctx.QueryParams(), &params.Missing, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter missing: %s", err))
+	}
+
+	// ------------- Optional query parameter "part" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "part", ctx.QueryParams(), &params.Part, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter part: %s", err))
+	}
+
+	// ------------- Optional query parameter "rig" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "rig", ctx.QueryParams(), &params.Rig, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter rig: %s", err))
+	}
+
+	// ------------- Optional query parameter "vehicle" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "vehicle", ctx.QueryParams(), &params.Vehicle, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter vehicle: %s", err))
+	}
+
+	// ------------- Optional query parameter "trailer" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "trailer", ctx.QueryParams(), &params.Trailer, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter trailer: %s", err))
+	}
+
+	// ------------- Optional query parameter "moved" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "moved", ctx.QueryParams(), &params.Moved, runtime.BindQueryParameterOptions{Type: "boolean", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter moved: %s", err))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.ExportAudit(ctx, id, params)
+	return err
+}
+
+// ListAuditItems converts echo context to params.
+func (w *ServerInterfaceWrapper) ListAuditItems(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "id" -------------
+	var id AuditID
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ListAuditItemsParams
+	// ------------- Optional query parameter "outcome" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "outcome", ctx.QueryParams(), &params.Outcome, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter outcome: %s", err))
+	}
+
+	// ------------- Optional query parameter "finding" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "finding", ctx.QueryParams(), &params.Finding, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter finding: %s", err))
+	}
+
+	// ------------- Optional query parameter "missing" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "missing", ctx.QueryParams(), &params.Missing, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter missing: %s", err))
+	}
+
+	// ------------- Optional query parameter "part" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "part", ctx.QueryParams(), &params.Part, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter part: %s", err))
+	}
+
+	// ------------- Optional query parameter "rig" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "rig", ctx.QueryParams(), &params.Rig, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter rig: %s", err))
+	}
+
+	// ------------- Optional query parameter "vehicle" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "vehicle", ctx.QueryParams(), &params.Vehicle, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter vehicle: %s", err))
+	}
+
+	// ------------- Optional query parameter "trailer" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "trailer", ctx.QueryParams(), &params.Trailer, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter trailer: %s", err))
+	}
+
+	// ------------- Optional query parameter "moved" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "moved", ctx.QueryParams(), &params.Moved, runtime.BindQueryParameterOptions{Type: "boolean", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter moved: %s", err))
+	}
+
+	// ------------- Optional query parameter "limit" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "limit", ctx.QueryParams(), &params.Limit, runtime.BindQueryParameterOptions{Type: "integer", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter limit: %s", err))
+	}
+
+	// ------------- Optional query parameter "cursor" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "cursor", ctx.QueryParams(), &params.Cursor, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter cursor: %s", err))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.ListAuditItems(ctx, id, params)
+	return err
+}
+
+// GetAuditItem converts echo context to params.
+func (w *ServerInterfaceWrapper) GetAuditItem(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "id" -------------
+	var id AuditID
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// ------------- Path parameter "row" -------------
+	var row AuditRow
+
+	err = runtime.BindStyledParameterWithOptions("simple", "row", ctx.Param("row"), &row, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "integer", Format: "", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter row: %s", err))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.GetAuditItem(ctx, id, row)
+	return err
+}
+
+// GetAuditSummary converts echo context to params.
+func (w *ServerInterfaceWrapper) GetAuditSummary(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "id" -------------
+	var id AuditID
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params GetAuditSummaryParams
+	// ------------- Optional query parameter "paper" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "paper", ctx.QueryParams(), &params.Paper, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter paper: %s", err))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.GetAuditSummary(ctx, id, params)
 	return err
 }
 
@@ -3059,6 +5070,357 @@ func (w *ServerInterfaceWrapper) ExportLog(ctx echo.Context) error {
 
 	// Invoke the callback with all the unmarshaled arguments
 	err = w.Handler.ExportLog(ctx)
+	return err
+}
+
+// CreateRegisterAssessment converts echo context to params.
+func (w *ServerInterfaceWrapper) CreateRegisterAssessment(ctx echo.Context) error {
+	var err error
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params CreateRegisterAssessmentParams
+	// ------------- Optional query parameter "record" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "record", ctx.QueryParams(), &params.Record, runtime.BindQueryParameterOptions{Type: "boolean", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter record: %s", err))
+	}
+
+	headers := ctx.Request().Header
+	// ------------- Optional header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for Idempotency-Key, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter Idempotency-Key: %s", err))
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.CreateRegisterAssessment(ctx, params)
+	return err
+}
+
+// GetRegisterTemplate converts echo context to params.
+func (w *ServerInterfaceWrapper) GetRegisterTemplate(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "kind" -------------
+	var kind RegisterKind
+
+	err = runtime.BindStyledParameterWithOptions("simple", "kind", ctx.Param("kind"), &kind, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter kind: %s", err))
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params GetRegisterTemplateParams
+	// ------------- Optional query parameter "place" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "place", ctx.QueryParams(), &params.Place, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter place: %s", err))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.GetRegisterTemplate(ctx, kind, params)
+	return err
+}
+
+// ListRegister converts echo context to params.
+func (w *ServerInterfaceWrapper) ListRegister(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "kind" -------------
+	var kind RegisterKind
+
+	err = runtime.BindStyledParameterWithOptions("simple", "kind", ctx.Param("kind"), &kind, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter kind: %s", err))
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ListRegisterParams
+	// ------------- Optional query parameter "yard" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "yard", ctx.QueryParams(), &params.Yard, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter yard: %s", err))
+	}
+
+	// ------------- Optional query parameter "fitted_to" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "fitted_to", ctx.QueryParams(), &params.FittedTo, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter fitted_to: %s", err))
+	}
+
+	// ------------- Optional query parameter "removed" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "removed", ctx.QueryParams(), &params.Removed, runtime.BindQueryParameterOptions{Type: "boolean", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter removed: %s", err))
+	}
+
+	// ------------- Optional query parameter "cursor" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "cursor", ctx.QueryParams(), &params.Cursor, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter cursor: %s", err))
+	}
+
+	// ------------- Optional query parameter "limit" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "limit", ctx.QueryParams(), &params.Limit, runtime.BindQueryParameterOptions{Type: "integer", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter limit: %s", err))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.ListRegister(ctx, kind, params)
+	return err
+}
+
+// ImportRegister converts echo context to params.
+func (w *ServerInterfaceWrapper) ImportRegister(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "kind" -------------
+	var kind RegisterKind
+
+	err = runtime.BindStyledParameterWithOptions("simple", "kind", ctx.Param("kind"), &kind, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter kind: %s", err))
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ImportRegisterParams
+	// ------------- Optional query parameter "place" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "place", ctx.QueryParams(), &params.Place, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter place: %s", err))
+	}
+
+	// ------------- Optional query parameter "decimal" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "decimal", ctx.QueryParams(), &params.Decimal, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter decimal: %s", err))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.ImportRegister(ctx, kind, params)
+	return err
+}
+
+// RemoveRegisterEntry converts echo context to params.
+func (w *ServerInterfaceWrapper) RemoveRegisterEntry(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "kind" -------------
+	var kind RegisterKind
+
+	err = runtime.BindStyledParameterWithOptions("simple", "kind", ctx.Param("kind"), &kind, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter kind: %s", err))
+	}
+
+	// ------------- Path parameter "id" -------------
+	var id RegisterID
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params RemoveRegisterEntryParams
+	// ------------- Optional query parameter "note" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "note", ctx.QueryParams(), &params.Note, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter note: %s", err))
+	}
+
+	headers := ctx.Request().Header
+	// ------------- Optional header parameter "If-Match" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("If-Match")]; found {
+		var IfMatch RegisterTag
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for If-Match, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "If-Match", valueList[0], &IfMatch, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter If-Match: %s", err))
+		}
+
+		params.IfMatch = IfMatch
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.RemoveRegisterEntry(ctx, kind, id, params)
+	return err
+}
+
+// GetRegisterEntry converts echo context to params.
+func (w *ServerInterfaceWrapper) GetRegisterEntry(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "kind" -------------
+	var kind RegisterKind
+
+	err = runtime.BindStyledParameterWithOptions("simple", "kind", ctx.Param("kind"), &kind, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter kind: %s", err))
+	}
+
+	// ------------- Path parameter "id" -------------
+	var id RegisterID
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.GetRegisterEntry(ctx, kind, id)
+	return err
+}
+
+// PutRegisterEntry converts echo context to params.
+func (w *ServerInterfaceWrapper) PutRegisterEntry(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "kind" -------------
+	var kind RegisterKind
+
+	err = runtime.BindStyledParameterWithOptions("simple", "kind", ctx.Param("kind"), &kind, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter kind: %s", err))
+	}
+
+	// ------------- Path parameter "id" -------------
+	var id RegisterID
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params PutRegisterEntryParams
+
+	headers := ctx.Request().Header
+	// ------------- Optional header parameter "If-Match" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("If-Match")]; found {
+		var IfMatch RegisterTag
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for If-Match, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "If-Match", valueList[0], &IfMatch, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter If-Match: %s", err))
+		}
+
+		params.IfMatch = IfMatch
+	}
+	// ------------- Optional header parameter "If-None-Match" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("If-None-Match")]; found {
+		var IfNoneMatch IfNoneMatch
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for If-None-Match, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "If-None-Match", valueList[0], &IfNoneMatch, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter If-None-Match: %s", err))
+		}
+
+		params.IfNoneMatch = IfNoneMatch
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.PutRegisterEntry(ctx, kind, id, params)
+	return err
+}
+
+// ListRegisterFitted converts echo context to params.
+func (w *ServerInterfaceWrapper) ListRegisterFitted(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "kind" -------------
+	var kind RegisterKind
+
+	err = runtime.BindStyledParameterWithOptions("simple", "kind", ctx.Param("kind"), &kind, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter kind: %s", err))
+	}
+
+	// ------------- Path parameter "id" -------------
+	var id RegisterID
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ListRegisterFittedParams
+	// ------------- Optional query parameter "on" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "on", ctx.QueryParams(), &params.On, runtime.BindQueryParameterOptions{Type: "string", Format: "date"})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter on: %s", err))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.ListRegisterFitted(ctx, kind, id, params)
+	return err
+}
+
+// ListRegisterHistory converts echo context to params.
+func (w *ServerInterfaceWrapper) ListRegisterHistory(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "kind" -------------
+	var kind RegisterKind
+
+	err = runtime.BindStyledParameterWithOptions("simple", "kind", ctx.Param("kind"), &kind, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter kind: %s", err))
+	}
+
+	// ------------- Path parameter "id" -------------
+	var id RegisterID
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ListRegisterHistoryParams
+	// ------------- Optional query parameter "cursor" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "cursor", ctx.QueryParams(), &params.Cursor, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter cursor: %s", err))
+	}
+
+	// ------------- Optional query parameter "limit" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "limit", ctx.QueryParams(), &params.Limit, runtime.BindQueryParameterOptions{Type: "integer", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter limit: %s", err))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.ListRegisterHistory(ctx, kind, id, params)
 	return err
 }
 
@@ -3515,6 +5877,224 @@ func (w *ServerInterfaceWrapper) CreateTrip(ctx echo.Context) error {
 	return err
 }
 
+// ListWebhooks converts echo context to params.
+func (w *ServerInterfaceWrapper) ListWebhooks(ctx echo.Context) error {
+	var err error
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.ListWebhooks(ctx)
+	return err
+}
+
+// CreateWebhook converts echo context to params.
+func (w *ServerInterfaceWrapper) CreateWebhook(ctx echo.Context) error {
+	var err error
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.CreateWebhook(ctx)
+	return err
+}
+
+// RemoveWebhook converts echo context to params.
+func (w *ServerInterfaceWrapper) RemoveWebhook(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "id" -------------
+	var id WebhookID
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.RemoveWebhook(ctx, id)
+	return err
+}
+
+// GetWebhook converts echo context to params.
+func (w *ServerInterfaceWrapper) GetWebhook(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "id" -------------
+	var id WebhookID
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.GetWebhook(ctx, id)
+	return err
+}
+
+// ChangeWebhook converts echo context to params.
+func (w *ServerInterfaceWrapper) ChangeWebhook(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "id" -------------
+	var id WebhookID
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ChangeWebhookParams
+
+	headers := ctx.Request().Header
+	// ------------- Optional header parameter "If-Match" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("If-Match")]; found {
+		var IfMatch WebhookTag
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for If-Match, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "If-Match", valueList[0], &IfMatch, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter If-Match: %s", err))
+		}
+
+		params.IfMatch = IfMatch
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.ChangeWebhook(ctx, id, params)
+	return err
+}
+
+// ListWebhookDeliveries converts echo context to params.
+func (w *ServerInterfaceWrapper) ListWebhookDeliveries(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "id" -------------
+	var id WebhookID
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ListWebhookDeliveriesParams
+	// ------------- Optional query parameter "cursor" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "cursor", ctx.QueryParams(), &params.Cursor, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter cursor: %s", err))
+	}
+
+	// ------------- Optional query parameter "limit" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "limit", ctx.QueryParams(), &params.Limit, runtime.BindQueryParameterOptions{Type: "integer", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter limit: %s", err))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.ListWebhookDeliveries(ctx, id, params)
+	return err
+}
+
+// GetWebhookDelivery converts echo context to params.
+func (w *ServerInterfaceWrapper) GetWebhookDelivery(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "id" -------------
+	var id WebhookID
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// ------------- Path parameter "delivery" -------------
+	var delivery DeliveryID
+
+	err = runtime.BindStyledParameterWithOptions("simple", "delivery", ctx.Param("delivery"), &delivery, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter delivery: %s", err))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.GetWebhookDelivery(ctx, id, delivery)
+	return err
+}
+
+// ReplayWebhookDelivery converts echo context to params.
+func (w *ServerInterfaceWrapper) ReplayWebhookDelivery(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "id" -------------
+	var id WebhookID
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// ------------- Path parameter "delivery" -------------
+	var delivery DeliveryID
+
+	err = runtime.BindStyledParameterWithOptions("simple", "delivery", ctx.Param("delivery"), &delivery, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter delivery: %s", err))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.ReplayWebhookDelivery(ctx, id, delivery)
+	return err
+}
+
+// PingWebhook converts echo context to params.
+func (w *ServerInterfaceWrapper) PingWebhook(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "id" -------------
+	var id WebhookID
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.PingWebhook(ctx, id)
+	return err
+}
+
+// RotateWebhook converts echo context to params.
+func (w *ServerInterfaceWrapper) RotateWebhook(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "id" -------------
+	var id WebhookID
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params RotateWebhookParams
+
+	headers := ctx.Request().Header
+	// ------------- Optional header parameter "If-Match" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("If-Match")]; found {
+		var IfMatch WebhookTag
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for If-Match, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "If-Match", valueList[0], &IfMatch, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter If-Match: %s", err))
+		}
+
+		params.IfMatch = IfMatch
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.RotateWebhook(ctx, id, params)
+	return err
+}
+
 // This is a simple interface which specifies echo.Route addition functions which
 // are present on both echo.Echo and echo.Group, since we want to allow using
 // either of them for path registration
@@ -3562,56 +6142,183 @@ func RegisterHandlersWithOptions(router EchoRouter, si ServerInterface, options 
 		Handler: si,
 	}
 
+	router.GET(options.BaseURL+"/docs", wrapper.GetDocs, options.OperationMiddlewares["getDocs"]...)
+	router.GET(options.BaseURL+"/docs/:asset", wrapper.GetDocsAsset, options.OperationMiddlewares["getDocsAsset"]...)
+	router.GET(options.BaseURL+"/livez", wrapper.GetLiveness, options.OperationMiddlewares["getLiveness"]...)
+	router.GET(options.BaseURL+"/openapi.json", wrapper.GetContract, options.OperationMiddlewares["getContract"]...)
+	router.GET(options.BaseURL+"/problems/:name", wrapper.GetProblemKind, options.OperationMiddlewares["getProblemKind"]...)
+	router.GET(options.BaseURL+"/readyz", wrapper.GetReadiness, options.OperationMiddlewares["getReadiness"]...)
 	router.GET(options.BaseURL+"/v1/assessments", wrapper.ListAssessments, options.OperationMiddlewares["listAssessments"]...)
 	router.POST(options.BaseURL+"/v1/assessments", wrapper.CreateAssessment, options.OperationMiddlewares["createAssessment"]...)
 	router.GET(options.BaseURL+"/v1/assessments/:id", wrapper.GetAssessment, options.OperationMiddlewares["getAssessment"]...)
-	router.POST(options.BaseURL+"/v1/assessments/:id/replay", wrapper.ReplayAssessment, options.OperationMiddlewares["replayAssessment"]...)
 	router.GET(options.BaseURL+"/v1/assessments/:id/proof", wrapper.ProveAssessment, options.OperationMiddlewares["proveAssessment"]...)
+	router.POST(options.BaseURL+"/v1/assessments/:id/replay", wrapper.ReplayAssessment, options.OperationMiddlewares["replayAssessment"]...)
 	router.GET(options.BaseURL+"/v1/assessments/:id/report", wrapper.GetAssessmentReport, options.OperationMiddlewares["getAssessmentReport"]...)
-	router.POST(options.BaseURL+"/v1/trips", wrapper.CreateTrip, options.OperationMiddlewares["createTrip"]...)
-	router.POST(options.BaseURL+"/v1/loads", wrapper.CreateLoads, options.OperationMiddlewares["createLoads"]...)
-	router.POST(options.BaseURL+"/v1/limits", wrapper.CreateLimits, options.OperationMiddlewares["createLimits"]...)
+	router.GET(options.BaseURL+"/v1/audit-columns", wrapper.ListAuditColumns, options.OperationMiddlewares["listAuditColumns"]...)
+	router.GET(options.BaseURL+"/v1/audit-template", wrapper.GetAuditTemplate, options.OperationMiddlewares["getAuditTemplate"]...)
+	router.GET(options.BaseURL+"/v1/audits", wrapper.ListAudits, options.OperationMiddlewares["listAudits"]...)
+	router.POST(options.BaseURL+"/v1/audits", wrapper.CreateAudit, options.OperationMiddlewares["createAudit"]...)
+	router.GET(options.BaseURL+"/v1/audits/:id", wrapper.GetAudit, options.OperationMiddlewares["getAudit"]...)
+	router.POST(options.BaseURL+"/v1/audits/:id/cancel", wrapper.CancelAudit, options.OperationMiddlewares["cancelAudit"]...)
+	router.GET(options.BaseURL+"/v1/audits/:id/compare", wrapper.CompareAudits, options.OperationMiddlewares["compareAudits"]...)
+	router.GET(options.BaseURL+"/v1/audits/:id/events", wrapper.StreamAuditEvents, options.OperationMiddlewares["streamAuditEvents"]...)
+	router.GET(options.BaseURL+"/v1/audits/:id/export", wrapper.ExportAudit, options.OperationMiddlewares["exportAudit"]...)
+	router.GET(options.BaseURL+"/v1/audits/:id/items", wrapper.ListAuditItems, options.OperationMiddlewares["listAuditItems"]...)
+	router.GET(options.BaseURL+"/v1/audits/:id/items/:row", wrapper.GetAuditItem, options.OperationMiddlewares["getAuditItem"]...)
+	router.GET(options.BaseURL+"/v1/audits/:id/summary", wrapper.GetAuditSummary, options.OperationMiddlewares["getAuditSummary"]...)
 	router.GET(options.BaseURL+"/v1/fittings", wrapper.ListFittings, options.OperationMiddlewares["listFittings"]...)
 	router.POST(options.BaseURL+"/v1/fittings", wrapper.CreateFitting, options.OperationMiddlewares["createFitting"]...)
 	router.GET(options.BaseURL+"/v1/fittings/:id", wrapper.GetFitting, options.OperationMiddlewares["getFitting"]...)
+	router.GET(options.BaseURL+"/v1/fittings/:id/log", wrapper.ProveFitting, options.OperationMiddlewares["proveFitting"]...)
 	router.POST(options.BaseURL+"/v1/fittings/:id/proofs", wrapper.AddFittingProof, options.OperationMiddlewares["addFittingProof"]...)
-	router.POST(options.BaseURL+"/v1/fittings/:id/sign-off", wrapper.SignOffFitting, options.OperationMiddlewares["signOffFitting"]...)
 	router.GET(options.BaseURL+"/v1/fittings/:id/record", wrapper.GetFittingRecord, options.OperationMiddlewares["getFittingRecord"]...)
 	router.POST(options.BaseURL+"/v1/fittings/:id/replay", wrapper.ReplayFitting, options.OperationMiddlewares["replayFitting"]...)
-	router.GET(options.BaseURL+"/v1/fittings/:id/log", wrapper.ProveFitting, options.OperationMiddlewares["proveFitting"]...)
+	router.POST(options.BaseURL+"/v1/fittings/:id/sign-off", wrapper.SignOffFitting, options.OperationMiddlewares["signOffFitting"]...)
+	router.GET(options.BaseURL+"/v1/jurisdictions", wrapper.ListJurisdictions, options.OperationMiddlewares["listJurisdictions"]...)
+	router.GET(options.BaseURL+"/v1/jurisdictions/:code", wrapper.GetJurisdiction, options.OperationMiddlewares["getJurisdiction"]...)
+	router.GET(options.BaseURL+"/v1/keys", wrapper.ListKeys, options.OperationMiddlewares["listKeys"]...)
+	router.POST(options.BaseURL+"/v1/keys", wrapper.CreateKey, options.OperationMiddlewares["createKey"]...)
+	router.DELETE(options.BaseURL+"/v1/keys/:id", wrapper.RevokeKey, options.OperationMiddlewares["revokeKey"]...)
+	router.POST(options.BaseURL+"/v1/limits", wrapper.CreateLimits, options.OperationMiddlewares["createLimits"]...)
+	router.POST(options.BaseURL+"/v1/loads", wrapper.CreateLoads, options.OperationMiddlewares["createLoads"]...)
 	router.GET(options.BaseURL+"/v1/log", wrapper.GetLogHead, options.OperationMiddlewares["getLogHead"]...)
 	router.GET(options.BaseURL+"/v1/log/consistency", wrapper.GetLogConsistency, options.OperationMiddlewares["getLogConsistency"]...)
 	router.GET(options.BaseURL+"/v1/log/export", wrapper.ExportLog, options.OperationMiddlewares["exportLog"]...)
-	router.GET(options.BaseURL+"/v1/jurisdictions", wrapper.ListJurisdictions, options.OperationMiddlewares["listJurisdictions"]...)
-	router.GET(options.BaseURL+"/v1/jurisdictions/:code", wrapper.GetJurisdiction, options.OperationMiddlewares["getJurisdiction"]...)
+	router.POST(options.BaseURL+"/v1/register-assessments", wrapper.CreateRegisterAssessment, options.OperationMiddlewares["createRegisterAssessment"]...)
+	router.GET(options.BaseURL+"/v1/register-template/:kind", wrapper.GetRegisterTemplate, options.OperationMiddlewares["getRegisterTemplate"]...)
+	router.GET(options.BaseURL+"/v1/register/:kind", wrapper.ListRegister, options.OperationMiddlewares["listRegister"]...)
+	router.POST(options.BaseURL+"/v1/register/:kind", wrapper.ImportRegister, options.OperationMiddlewares["importRegister"]...)
+	router.DELETE(options.BaseURL+"/v1/register/:kind/:id", wrapper.RemoveRegisterEntry, options.OperationMiddlewares["removeRegisterEntry"]...)
+	router.GET(options.BaseURL+"/v1/register/:kind/:id", wrapper.GetRegisterEntry, options.OperationMiddlewares["getRegisterEntry"]...)
+	router.PUT(options.BaseURL+"/v1/register/:kind/:id", wrapper.PutRegisterEntry, options.OperationMiddlewares["putRegisterEntry"]...)
+	router.GET(options.BaseURL+"/v1/register/:kind/:id/fitted", wrapper.ListRegisterFitted, options.OperationMiddlewares["listRegisterFitted"]...)
+	router.GET(options.BaseURL+"/v1/register/:kind/:id/history", wrapper.ListRegisterHistory, options.OperationMiddlewares["listRegisterHistory"]...)
 	router.GET(options.BaseURL+"/v1/rulesets", wrapper.ListRulesets, options.OperationMiddlewares["listRulesets"]...)
 	router.POST(options.BaseURL+"/v1/rulesets", wrapper.CreateRuleset, options.OperationMiddlewares["createRuleset"]...)
 	router.GET(options.BaseURL+"/v1/rulesets/:id", wrapper.GetRuleset, options.OperationMiddlewares["getRuleset"]...)
 	router.GET(options.BaseURL+"/v1/rulesets/:id/versions", wrapper.ListRulesetVersions, options.OperationMiddlewares["listRulesetVersions"]...)
 	router.GET(options.BaseURL+"/v1/rulesets/:id/versions/:version", wrapper.GetRulesetVersion, options.OperationMiddlewares["getRulesetVersion"]...)
 	router.PUT(options.BaseURL+"/v1/rulesets/:id/versions/:version", wrapper.ReplaceRulesetDraft, options.OperationMiddlewares["replaceRulesetDraft"]...)
-	router.POST(options.BaseURL+"/v1/rulesets/:id/versions/:version/check", wrapper.CheckRulesetVersion, options.OperationMiddlewares["checkRulesetVersion"]...)
 	router.POST(options.BaseURL+"/v1/rulesets/:id/versions/:version/approve", wrapper.ApproveRulesetVersion, options.OperationMiddlewares["approveRulesetVersion"]...)
+	router.POST(options.BaseURL+"/v1/rulesets/:id/versions/:version/check", wrapper.CheckRulesetVersion, options.OperationMiddlewares["checkRulesetVersion"]...)
+	router.GET(options.BaseURL+"/v1/rulesets/:id/versions/:version/compare", wrapper.CompareRulesetVersions, options.OperationMiddlewares["compareRulesetVersions"]...)
 	router.POST(options.BaseURL+"/v1/rulesets/:id/versions/:version/publish", wrapper.PublishRulesetVersion, options.OperationMiddlewares["publishRulesetVersion"]...)
 	router.POST(options.BaseURL+"/v1/rulesets/:id/versions/:version/withdraw", wrapper.WithdrawRulesetVersion, options.OperationMiddlewares["withdrawRulesetVersion"]...)
-	router.GET(options.BaseURL+"/v1/rulesets/:id/versions/:version/compare", wrapper.CompareRulesetVersions, options.OperationMiddlewares["compareRulesetVersions"]...)
 	router.GET(options.BaseURL+"/v1/sources", wrapper.ListSources, options.OperationMiddlewares["listSources"]...)
 	router.GET(options.BaseURL+"/v1/sources/:id", wrapper.GetSource, options.OperationMiddlewares["getSource"]...)
-	router.GET(options.BaseURL+"/v1/keys", wrapper.ListKeys, options.OperationMiddlewares["listKeys"]...)
-	router.POST(options.BaseURL+"/v1/keys", wrapper.CreateKey, options.OperationMiddlewares["createKey"]...)
-	router.DELETE(options.BaseURL+"/v1/keys/:id", wrapper.RevokeKey, options.OperationMiddlewares["revokeKey"]...)
-	router.GET(options.BaseURL+"/openapi.json", wrapper.GetContract, options.OperationMiddlewares["getContract"]...)
-	router.GET(options.BaseURL+"/docs", wrapper.GetDocs, options.OperationMiddlewares["getDocs"]...)
-	router.GET(options.BaseURL+"/docs/:asset", wrapper.GetDocsAsset, options.OperationMiddlewares["getDocsAsset"]...)
-	router.GET(options.BaseURL+"/problems/:name", wrapper.GetProblemKind, options.OperationMiddlewares["getProblemKind"]...)
-	router.GET(options.BaseURL+"/livez", wrapper.GetLiveness, options.OperationMiddlewares["getLiveness"]...)
-	router.GET(options.BaseURL+"/readyz", wrapper.GetReadiness, options.OperationMiddlewares["getReadiness"]...)
+	router.POST(options.BaseURL+"/v1/trips", wrapper.CreateTrip, options.OperationMiddlewares["createTrip"]...)
+	router.GET(options.BaseURL+"/v1/webhooks", wrapper.ListWebhooks, options.OperationMiddlewares["listWebhooks"]...)
+	router.POST(options.BaseURL+"/v1/webhooks", wrapper.CreateWebhook, options.OperationMiddlewares["createWebhook"]...)
+	router.DELETE(options.BaseURL+"/v1/webhooks/:id", wrapper.RemoveWebhook, options.OperationMiddlewares["removeWebhook"]...)
+	router.GET(options.BaseURL+"/v1/webhooks/:id", wrapper.GetWebhook, options.OperationMiddlewares["getWebhook"]...)
+	router.PUT(options.BaseURL+"/v1/webhooks/:id", wrapper.ChangeWebhook, options.OperationMiddlewares["changeWebhook"]...)
+	router.GET(options.BaseURL+"/v1/webhooks/:id/deliveries", wrapper.ListWebhookDeliveries, options.OperationMiddlewares["listWebhookDeliveries"]...)
+	router.GET(options.BaseURL+"/v1/webhooks/:id/deliveries/:delivery", wrapper.GetWebhookDelivery, options.OperationMiddlewares["getWebhookDelivery"]...)
+	router.POST(options.BaseURL+"/v1/webhooks/:id/deliveries/:delivery/replay", wrapper.ReplayWebhookDelivery, options.OperationMiddlewares["replayWebhookDelivery"]...)
+	router.POST(options.BaseURL+"/v1/webhooks/:id/ping", wrapper.PingWebhook, options.OperationMiddlewares["pingWebhook"]...)
+	router.POST(options.BaseURL+"/v1/webhooks/:id/rotate", wrapper.RotateWebhook, options.OperationMiddlewares["rotateWebhook"]...)
 
 }
+
+// CallbackReceiverInterface represents handlers for receiving inbound
+// callback requests. Each callback becomes a Handle*Callback
+// method that the implementation fills in. The caller mounts the per-
+// callback echo.HandlerFunc returned by {Op}CallbackHandler at
+// whatever URL path they advertise to senders.
+type CallbackReceiverInterface interface {
+	// A notice as the receiver gets it
+	// HandleReceiveNoticeCallback handles the POST callback for notice.
+	HandleReceiveNoticeCallback(ctx echo.Context, params ReceiveNoticeParams) error
+}
+
+// ReceiveNoticeCallbackHandler returns the echo.HandlerFunc for the notice callback.
+// Mount this at the URL path advertised to callback senders. Errors
+// during parameter binding are returned via echo.NewHTTPError so echo's
+// error-handling chain reports them as 400. Middlewares are applied in
+// the order provided -- the last argument becomes the outermost wrapper.
+func ReceiveNoticeCallbackHandler(si CallbackReceiverInterface, middlewares ...echo.MiddlewareFunc) echo.HandlerFunc {
+	h := echo.HandlerFunc(func(ctx echo.Context) error {
+		var err error
+		_ = err
+
+		// Parameter object where we will unmarshal all parameters from the context.
+		var params ReceiveNoticeParams
+
+		// ------------- Required header parameter "Webhook-Id" -------------
+		if valueList, found := ctx.Request().Header[http.CanonicalHeaderKey("Webhook-Id")]; found {
+			var WebhookID string
+			n := len(valueList)
+			if n != 1 {
+				return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for Webhook-Id, got %d", n))
+			}
+
+			err = runtime.BindStyledParameterWithOptions("simple", "Webhook-Id", valueList[0], &WebhookID, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+			if err != nil {
+				return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter Webhook-Id: %s", err))
+			}
+			params.WebhookID = WebhookID
+
+		} else {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Header parameter Webhook-Id is required, but not found"))
+		}
+
+		// ------------- Required header parameter "Webhook-Timestamp" -------------
+		if valueList, found := ctx.Request().Header[http.CanonicalHeaderKey("Webhook-Timestamp")]; found {
+			var WebhookTimestamp string
+			n := len(valueList)
+			if n != 1 {
+				return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for Webhook-Timestamp, got %d", n))
+			}
+
+			err = runtime.BindStyledParameterWithOptions("simple", "Webhook-Timestamp", valueList[0], &WebhookTimestamp, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+			if err != nil {
+				return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter Webhook-Timestamp: %s", err))
+			}
+			params.WebhookTimestamp = WebhookTimestamp
+
+		} else {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Header parameter Webhook-Timestamp is required, but not found"))
+		}
+
+		// ------------- Required header parameter "Webhook-Signature" -------------
+		if valueList, found := ctx.Request().Header[http.CanonicalHeaderKey("Webhook-Signature")]; found {
+			var WebhookSignature string
+			n := len(valueList)
+			if n != 1 {
+				return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for Webhook-Signature, got %d", n))
+			}
+
+			err = runtime.BindStyledParameterWithOptions("simple", "Webhook-Signature", valueList[0], &WebhookSignature, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+			if err != nil {
+				return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter Webhook-Signature: %s", err))
+			}
+			params.WebhookSignature = WebhookSignature
+
+		} else {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Header parameter Webhook-Signature is required, but not found"))
+		}
+
+		return si.HandleReceiveNoticeCallback(ctx, params)
+	})
+	for _, mw := range middlewares {
+		h = mw(h)
+	}
+	return h
+}
+
+type AuditEndedApplicationProblemPlusJSONResponse Problem
+
+type AuditOpenApplicationProblemPlusJSONResponse Problem
+
+type AuditRefusedApplicationProblemPlusJSONResponse Problem
+
+type AuditTooLargeApplicationProblemPlusJSONResponse Problem
 
 type BadRequestApplicationProblemPlusJSONResponse Problem
 
 type DocumentTooLargeApplicationProblemPlusJSONResponse Problem
+
+type FileTooLargeApplicationProblemPlusJSONResponse Problem
 
 type FittingConflictApplicationProblemPlusJSONResponse Problem
 
@@ -3632,7 +6339,11 @@ type InvalidBodyApplicationProblemPlusJSONResponse Problem
 
 type InvalidRulesetApplicationProblemPlusJSONResponse Problem
 
+type NoAuditTypeApplicationProblemPlusJSONResponse Problem
+
 type NoRulesetTypeApplicationProblemPlusJSONResponse Problem
+
+type NoTableApplicationProblemPlusJSONResponse Problem
 
 type NoTagApplicationProblemPlusJSONResponse Problem
 
@@ -3650,6 +6361,12 @@ type RateLimitedApplicationProblemPlusJSONResponse struct {
 
 	Headers RateLimitedResponseHeaders
 }
+
+type RegisterConflictApplicationProblemPlusJSONResponse Problem
+
+type RegisterFullApplicationProblemPlusJSONResponse Problem
+
+type RegisterStaleApplicationProblemPlusJSONResponse Problem
 
 type RequestTimeoutApplicationProblemPlusJSONResponse Problem
 
@@ -3681,11 +6398,19 @@ type UnavailableApplicationProblemPlusJSONResponse struct {
 
 type UnfitBodyApplicationProblemPlusJSONResponse Problem
 
+type UnfitForAuditApplicationProblemPlusJSONResponse Problem
+
 type UnfitForPlanApplicationProblemPlusJSONResponse Problem
 
 type UnprocessableApplicationProblemPlusJSONResponse Problem
 
+type UnreadableTableApplicationProblemPlusJSONResponse Problem
+
 type UnsupportedMediaTypeApplicationProblemPlusJSONResponse Problem
+
+type WebhookConflictApplicationProblemPlusJSONResponse Problem
+
+type WebhookStaleApplicationProblemPlusJSONResponse Problem
 
 type GetDocsRequestObject struct {
 }
@@ -5229,6 +7954,1988 @@ type GetAssessmentReport503ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response GetAssessmentReport503ApplicationProblemPlusJSONResponse) VisitGetAssessmentReportResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(503)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListAuditColumnsRequestObject struct {
+}
+
+type ListAuditColumnsResponseObject interface {
+	VisitListAuditColumnsResponse(w http.ResponseWriter) error
+}
+
+type ListAuditColumns200JSONResponse AuditColumnPage
+
+func (response ListAuditColumns200JSONResponse) VisitListAuditColumnsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListAuditColumns400ApplicationProblemPlusJSONResponse struct {
+	BadRequestApplicationProblemPlusJSONResponse
+}
+
+func (response ListAuditColumns400ApplicationProblemPlusJSONResponse) VisitListAuditColumnsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(400)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListAuditColumns401ApplicationProblemPlusJSONResponse struct {
+	UnauthenticatedApplicationProblemPlusJSONResponse
+}
+
+func (response ListAuditColumns401ApplicationProblemPlusJSONResponse) VisitListAuditColumnsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListAuditColumns403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response ListAuditColumns403ApplicationProblemPlusJSONResponse) VisitListAuditColumnsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListAuditColumns429ApplicationProblemPlusJSONResponse struct {
+	RateLimitedApplicationProblemPlusJSONResponse
+}
+
+func (response ListAuditColumns429ApplicationProblemPlusJSONResponse) VisitListAuditColumnsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("RateLimit", fmt.Sprint(response.Headers.RateLimit))
+	w.Header().Set("RateLimit-Policy", fmt.Sprint(response.Headers.RateLimitPolicy))
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(429)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListAuditColumns500ApplicationProblemPlusJSONResponse struct {
+	InternalApplicationProblemPlusJSONResponse
+}
+
+func (response ListAuditColumns500ApplicationProblemPlusJSONResponse) VisitListAuditColumnsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(500)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListAuditColumns503ApplicationProblemPlusJSONResponse struct {
+	UnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response ListAuditColumns503ApplicationProblemPlusJSONResponse) VisitListAuditColumnsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(503)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetAuditTemplateRequestObject struct {
+	Params GetAuditTemplateParams
+}
+
+type GetAuditTemplateResponseObject interface {
+	VisitGetAuditTemplateResponse(w http.ResponseWriter) error
+}
+
+type GetAuditTemplate200TextCsvResponse struct {
+	Body          io.Reader
+	ContentLength int64
+}
+
+func (response GetAuditTemplate200TextCsvResponse) VisitGetAuditTemplateResponse(w http.ResponseWriter) error {
+
+	w.Header().Set("Content-Type", "text/csv")
+	if response.ContentLength != 0 {
+		w.Header().Set("Content-Length", fmt.Sprint(response.ContentLength))
+	}
+	w.WriteHeader(200)
+
+	if closer, ok := response.Body.(io.ReadCloser); ok {
+		defer closer.Close()
+	}
+	_, err := io.Copy(w, response.Body)
+	return err
+}
+
+type GetAuditTemplate400ApplicationProblemPlusJSONResponse struct {
+	BadRequestApplicationProblemPlusJSONResponse
+}
+
+func (response GetAuditTemplate400ApplicationProblemPlusJSONResponse) VisitGetAuditTemplateResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(400)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetAuditTemplate401ApplicationProblemPlusJSONResponse struct {
+	UnauthenticatedApplicationProblemPlusJSONResponse
+}
+
+func (response GetAuditTemplate401ApplicationProblemPlusJSONResponse) VisitGetAuditTemplateResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetAuditTemplate403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response GetAuditTemplate403ApplicationProblemPlusJSONResponse) VisitGetAuditTemplateResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetAuditTemplate429ApplicationProblemPlusJSONResponse struct {
+	RateLimitedApplicationProblemPlusJSONResponse
+}
+
+func (response GetAuditTemplate429ApplicationProblemPlusJSONResponse) VisitGetAuditTemplateResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("RateLimit", fmt.Sprint(response.Headers.RateLimit))
+	w.Header().Set("RateLimit-Policy", fmt.Sprint(response.Headers.RateLimitPolicy))
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(429)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetAuditTemplate500ApplicationProblemPlusJSONResponse struct {
+	InternalApplicationProblemPlusJSONResponse
+}
+
+func (response GetAuditTemplate500ApplicationProblemPlusJSONResponse) VisitGetAuditTemplateResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(500)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetAuditTemplate503ApplicationProblemPlusJSONResponse struct {
+	UnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response GetAuditTemplate503ApplicationProblemPlusJSONResponse) VisitGetAuditTemplateResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(503)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListAuditsRequestObject struct {
+	Params ListAuditsParams
+}
+
+type ListAuditsResponseObject interface {
+	VisitListAuditsResponse(w http.ResponseWriter) error
+}
+
+type ListAudits200JSONResponse AuditPage
+
+func (response ListAudits200JSONResponse) VisitListAuditsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListAudits400ApplicationProblemPlusJSONResponse struct {
+	BadRequestApplicationProblemPlusJSONResponse
+}
+
+func (response ListAudits400ApplicationProblemPlusJSONResponse) VisitListAuditsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(400)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListAudits401ApplicationProblemPlusJSONResponse struct {
+	UnauthenticatedApplicationProblemPlusJSONResponse
+}
+
+func (response ListAudits401ApplicationProblemPlusJSONResponse) VisitListAuditsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListAudits403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response ListAudits403ApplicationProblemPlusJSONResponse) VisitListAuditsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListAudits404ApplicationProblemPlusJSONResponse struct {
+	NotFoundApplicationProblemPlusJSONResponse
+}
+
+func (response ListAudits404ApplicationProblemPlusJSONResponse) VisitListAuditsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(404)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListAudits429ApplicationProblemPlusJSONResponse struct {
+	RateLimitedApplicationProblemPlusJSONResponse
+}
+
+func (response ListAudits429ApplicationProblemPlusJSONResponse) VisitListAuditsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("RateLimit", fmt.Sprint(response.Headers.RateLimit))
+	w.Header().Set("RateLimit-Policy", fmt.Sprint(response.Headers.RateLimitPolicy))
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(429)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListAudits500ApplicationProblemPlusJSONResponse struct {
+	InternalApplicationProblemPlusJSONResponse
+}
+
+func (response ListAudits500ApplicationProblemPlusJSONResponse) VisitListAuditsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(500)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListAudits503ApplicationProblemPlusJSONResponse struct {
+	UnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response ListAudits503ApplicationProblemPlusJSONResponse) VisitListAuditsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(503)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateAuditRequestObject struct {
+	Params   CreateAuditParams
+	JSONBody *CreateAuditJSONRequestBody
+	Body     io.Reader
+}
+
+type CreateAuditResponseObject interface {
+	VisitCreateAuditResponse(w http.ResponseWriter) error
+}
+
+type CreateAudit202ResponseHeaders struct {
+	Location string
+}
+
+type CreateAudit202JSONResponse struct {
+	Body    Audit
+	Headers CreateAudit202ResponseHeaders
+}
+
+func (response CreateAudit202JSONResponse) VisitCreateAuditResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("Location", fmt.Sprint(response.Headers.Location))
+	w.WriteHeader(202)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateAudit400ApplicationProblemPlusJSONResponse struct {
+	BadRequestApplicationProblemPlusJSONResponse
+}
+
+func (response CreateAudit400ApplicationProblemPlusJSONResponse) VisitCreateAuditResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(400)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateAudit401ApplicationProblemPlusJSONResponse struct {
+	UnauthenticatedApplicationProblemPlusJSONResponse
+}
+
+func (response CreateAudit401ApplicationProblemPlusJSONResponse) VisitCreateAuditResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateAudit403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response CreateAudit403ApplicationProblemPlusJSONResponse) VisitCreateAuditResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateAudit404ApplicationProblemPlusJSONResponse struct {
+	NotFoundApplicationProblemPlusJSONResponse
+}
+
+func (response CreateAudit404ApplicationProblemPlusJSONResponse) VisitCreateAuditResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(404)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateAudit408ApplicationProblemPlusJSONResponse struct {
+	RequestTimeoutApplicationProblemPlusJSONResponse
+}
+
+func (response CreateAudit408ApplicationProblemPlusJSONResponse) VisitCreateAuditResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(408)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateAudit409ApplicationProblemPlusJSONResponse struct {
+	AuditRefusedApplicationProblemPlusJSONResponse
+}
+
+func (response CreateAudit409ApplicationProblemPlusJSONResponse) VisitCreateAuditResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(409)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateAudit413ApplicationProblemPlusJSONResponse struct {
+	AuditTooLargeApplicationProblemPlusJSONResponse
+}
+
+func (response CreateAudit413ApplicationProblemPlusJSONResponse) VisitCreateAuditResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(413)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateAudit415ApplicationProblemPlusJSONResponse struct {
+	NoAuditTypeApplicationProblemPlusJSONResponse
+}
+
+func (response CreateAudit415ApplicationProblemPlusJSONResponse) VisitCreateAuditResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(415)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateAudit422ApplicationProblemPlusJSONResponse struct {
+	UnfitForAuditApplicationProblemPlusJSONResponse
+}
+
+func (response CreateAudit422ApplicationProblemPlusJSONResponse) VisitCreateAuditResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(422)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateAudit429ApplicationProblemPlusJSONResponse struct {
+	RateLimitedApplicationProblemPlusJSONResponse
+}
+
+func (response CreateAudit429ApplicationProblemPlusJSONResponse) VisitCreateAuditResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("RateLimit", fmt.Sprint(response.Headers.RateLimit))
+	w.Header().Set("RateLimit-Policy", fmt.Sprint(response.Headers.RateLimitPolicy))
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(429)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateAudit500ApplicationProblemPlusJSONResponse struct {
+	InternalApplicationProblemPlusJSONResponse
+}
+
+func (response CreateAudit500ApplicationProblemPlusJSONResponse) VisitCreateAuditResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(500)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateAudit503ApplicationProblemPlusJSONResponse struct {
+	UnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response CreateAudit503ApplicationProblemPlusJSONResponse) VisitCreateAuditResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(503)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetAuditRequestObject struct {
+	ID AuditID `json:"id"`
+}
+
+type GetAuditResponseObject interface {
+	VisitGetAuditResponse(w http.ResponseWriter) error
+}
+
+type GetAudit200JSONResponse Audit
+
+func (response GetAudit200JSONResponse) VisitGetAuditResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetAudit400ApplicationProblemPlusJSONResponse struct {
+	BadRequestApplicationProblemPlusJSONResponse
+}
+
+func (response GetAudit400ApplicationProblemPlusJSONResponse) VisitGetAuditResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(400)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetAudit401ApplicationProblemPlusJSONResponse struct {
+	UnauthenticatedApplicationProblemPlusJSONResponse
+}
+
+func (response GetAudit401ApplicationProblemPlusJSONResponse) VisitGetAuditResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetAudit403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response GetAudit403ApplicationProblemPlusJSONResponse) VisitGetAuditResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetAudit404ApplicationProblemPlusJSONResponse struct {
+	NotFoundApplicationProblemPlusJSONResponse
+}
+
+func (response GetAudit404ApplicationProblemPlusJSONResponse) VisitGetAuditResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(404)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetAudit429ApplicationProblemPlusJSONResponse struct {
+	RateLimitedApplicationProblemPlusJSONResponse
+}
+
+func (response GetAudit429ApplicationProblemPlusJSONResponse) VisitGetAuditResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("RateLimit", fmt.Sprint(response.Headers.RateLimit))
+	w.Header().Set("RateLimit-Policy", fmt.Sprint(response.Headers.RateLimitPolicy))
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(429)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetAudit500ApplicationProblemPlusJSONResponse struct {
+	InternalApplicationProblemPlusJSONResponse
+}
+
+func (response GetAudit500ApplicationProblemPlusJSONResponse) VisitGetAuditResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(500)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetAudit503ApplicationProblemPlusJSONResponse struct {
+	UnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response GetAudit503ApplicationProblemPlusJSONResponse) VisitGetAuditResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(503)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CancelAuditRequestObject struct {
+	ID AuditID `json:"id"`
+}
+
+type CancelAuditResponseObject interface {
+	VisitCancelAuditResponse(w http.ResponseWriter) error
+}
+
+type CancelAudit200JSONResponse Audit
+
+func (response CancelAudit200JSONResponse) VisitCancelAuditResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CancelAudit400ApplicationProblemPlusJSONResponse struct {
+	BadRequestApplicationProblemPlusJSONResponse
+}
+
+func (response CancelAudit400ApplicationProblemPlusJSONResponse) VisitCancelAuditResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(400)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CancelAudit401ApplicationProblemPlusJSONResponse struct {
+	UnauthenticatedApplicationProblemPlusJSONResponse
+}
+
+func (response CancelAudit401ApplicationProblemPlusJSONResponse) VisitCancelAuditResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CancelAudit403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response CancelAudit403ApplicationProblemPlusJSONResponse) VisitCancelAuditResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CancelAudit404ApplicationProblemPlusJSONResponse struct {
+	NotFoundApplicationProblemPlusJSONResponse
+}
+
+func (response CancelAudit404ApplicationProblemPlusJSONResponse) VisitCancelAuditResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(404)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CancelAudit409ApplicationProblemPlusJSONResponse struct {
+	AuditEndedApplicationProblemPlusJSONResponse
+}
+
+func (response CancelAudit409ApplicationProblemPlusJSONResponse) VisitCancelAuditResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(409)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CancelAudit429ApplicationProblemPlusJSONResponse struct {
+	RateLimitedApplicationProblemPlusJSONResponse
+}
+
+func (response CancelAudit429ApplicationProblemPlusJSONResponse) VisitCancelAuditResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("RateLimit", fmt.Sprint(response.Headers.RateLimit))
+	w.Header().Set("RateLimit-Policy", fmt.Sprint(response.Headers.RateLimitPolicy))
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(429)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CancelAudit500ApplicationProblemPlusJSONResponse struct {
+	InternalApplicationProblemPlusJSONResponse
+}
+
+func (response CancelAudit500ApplicationProblemPlusJSONResponse) VisitCancelAuditResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(500)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CancelAudit503ApplicationProblemPlusJSONResponse struct {
+	UnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response CancelAudit503ApplicationProblemPlusJSONResponse) VisitCancelAuditResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(503)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CompareAuditsRequestObject struct {
+	ID     AuditID `json:"id"`
+	Params CompareAuditsParams
+}
+
+type CompareAuditsResponseObject interface {
+	VisitCompareAuditsResponse(w http.ResponseWriter) error
+}
+
+type CompareAudits200JSONResponse AuditComparison
+
+func (response CompareAudits200JSONResponse) VisitCompareAuditsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CompareAudits400ApplicationProblemPlusJSONResponse struct {
+	BadRequestApplicationProblemPlusJSONResponse
+}
+
+func (response CompareAudits400ApplicationProblemPlusJSONResponse) VisitCompareAuditsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(400)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CompareAudits401ApplicationProblemPlusJSONResponse struct {
+	UnauthenticatedApplicationProblemPlusJSONResponse
+}
+
+func (response CompareAudits401ApplicationProblemPlusJSONResponse) VisitCompareAuditsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CompareAudits403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response CompareAudits403ApplicationProblemPlusJSONResponse) VisitCompareAuditsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CompareAudits404ApplicationProblemPlusJSONResponse struct {
+	NotFoundApplicationProblemPlusJSONResponse
+}
+
+func (response CompareAudits404ApplicationProblemPlusJSONResponse) VisitCompareAuditsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(404)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CompareAudits409ApplicationProblemPlusJSONResponse struct {
+	AuditOpenApplicationProblemPlusJSONResponse
+}
+
+func (response CompareAudits409ApplicationProblemPlusJSONResponse) VisitCompareAuditsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(409)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CompareAudits429ApplicationProblemPlusJSONResponse struct {
+	RateLimitedApplicationProblemPlusJSONResponse
+}
+
+func (response CompareAudits429ApplicationProblemPlusJSONResponse) VisitCompareAuditsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("RateLimit", fmt.Sprint(response.Headers.RateLimit))
+	w.Header().Set("RateLimit-Policy", fmt.Sprint(response.Headers.RateLimitPolicy))
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(429)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CompareAudits500ApplicationProblemPlusJSONResponse struct {
+	InternalApplicationProblemPlusJSONResponse
+}
+
+func (response CompareAudits500ApplicationProblemPlusJSONResponse) VisitCompareAuditsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(500)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CompareAudits503ApplicationProblemPlusJSONResponse struct {
+	UnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response CompareAudits503ApplicationProblemPlusJSONResponse) VisitCompareAuditsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(503)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type StreamAuditEventsRequestObject struct {
+	ID AuditID `json:"id"`
+}
+
+type StreamAuditEventsResponseObject interface {
+	VisitStreamAuditEventsResponse(w http.ResponseWriter) error
+}
+
+type StreamAuditEvents200TextEventStreamResponse struct {
+	Body          io.Reader
+	ContentLength int64
+}
+
+func (response StreamAuditEvents200TextEventStreamResponse) VisitStreamAuditEventsResponse(w http.ResponseWriter) error {
+
+	w.Header().Set("Content-Type", "text/event-stream")
+	if response.ContentLength != 0 {
+		w.Header().Set("Content-Length", fmt.Sprint(response.ContentLength))
+	}
+	w.WriteHeader(200)
+
+	if closer, ok := response.Body.(io.ReadCloser); ok {
+		defer closer.Close()
+	}
+	flusher, ok := w.(http.Flusher)
+	if !ok {
+		// If w doesn't support flushing, fall back to io.Copy.
+		_, err := io.Copy(w, response.Body)
+		return err
+	}
+	// text/event-stream messages are typically small; use a
+	// modest buffer and flush after each chunk so clients see
+	// events immediately instead of waiting on OS buffering.
+	buf := make([]byte, 4096)
+	for {
+		n, err := response.Body.Read(buf)
+		if n > 0 {
+			if _, writeErr := w.Write(buf[:n]); writeErr != nil {
+				return writeErr
+			}
+			flusher.Flush()
+		}
+		if err != nil {
+			if err == io.EOF {
+				return nil
+			}
+			return err
+		}
+	}
+}
+
+type StreamAuditEvents400ApplicationProblemPlusJSONResponse struct {
+	BadRequestApplicationProblemPlusJSONResponse
+}
+
+func (response StreamAuditEvents400ApplicationProblemPlusJSONResponse) VisitStreamAuditEventsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(400)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type StreamAuditEvents401ApplicationProblemPlusJSONResponse struct {
+	UnauthenticatedApplicationProblemPlusJSONResponse
+}
+
+func (response StreamAuditEvents401ApplicationProblemPlusJSONResponse) VisitStreamAuditEventsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type StreamAuditEvents403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response StreamAuditEvents403ApplicationProblemPlusJSONResponse) VisitStreamAuditEventsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type StreamAuditEvents404ApplicationProblemPlusJSONResponse struct {
+	NotFoundApplicationProblemPlusJSONResponse
+}
+
+func (response StreamAuditEvents404ApplicationProblemPlusJSONResponse) VisitStreamAuditEventsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(404)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type StreamAuditEvents429ApplicationProblemPlusJSONResponse struct {
+	RateLimitedApplicationProblemPlusJSONResponse
+}
+
+func (response StreamAuditEvents429ApplicationProblemPlusJSONResponse) VisitStreamAuditEventsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("RateLimit", fmt.Sprint(response.Headers.RateLimit))
+	w.Header().Set("RateLimit-Policy", fmt.Sprint(response.Headers.RateLimitPolicy))
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(429)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type StreamAuditEvents500ApplicationProblemPlusJSONResponse struct {
+	InternalApplicationProblemPlusJSONResponse
+}
+
+func (response StreamAuditEvents500ApplicationProblemPlusJSONResponse) VisitStreamAuditEventsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(500)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type StreamAuditEvents503ApplicationProblemPlusJSONResponse struct {
+	UnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response StreamAuditEvents503ApplicationProblemPlusJSONResponse) VisitStreamAuditEventsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(503)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ExportAuditRequestObject struct {
+	ID     AuditID `json:"id"`
+	Params ExportAuditParams
+}
+
+type ExportAuditResponseObject interface {
+	VisitExportAuditResponse(w http.ResponseWriter) error
+}
+
+type ExportAudit200ResponseHeaders struct {
+	Vary string
+}
+
+type ExportAudit200ApplicationXNdjsonResponse struct {
+	Body          io.Reader
+	Headers       ExportAudit200ResponseHeaders
+	ContentLength int64
+}
+
+func (response ExportAudit200ApplicationXNdjsonResponse) VisitExportAuditResponse(w http.ResponseWriter) error {
+
+	w.Header().Set("Content-Type", "application/x-ndjson")
+	if response.ContentLength != 0 {
+		w.Header().Set("Content-Length", fmt.Sprint(response.ContentLength))
+	}
+	w.Header().Set("Vary", fmt.Sprint(response.Headers.Vary))
+	w.WriteHeader(200)
+
+	if closer, ok := response.Body.(io.ReadCloser); ok {
+		defer closer.Close()
+	}
+	flusher, ok := w.(http.Flusher)
+	if !ok {
+		// If w doesn't support flushing, fall back to io.Copy.
+		_, err := io.Copy(w, response.Body)
+		return err
+	}
+	// text/event-stream messages are typically small; use a
+	// modest buffer and flush after each chunk so clients see
+	// events immediately instead of waiting on OS buffering.
+	buf := make([]byte, 4096)
+	for {
+		n, err := response.Body.Read(buf)
+		if n > 0 {
+			if _, writeErr := w.Write(buf[:n]); writeErr != nil {
+				return writeErr
+			}
+			flusher.Flush()
+		}
+		if err != nil {
+			if err == io.EOF {
+				return nil
+			}
+			return err
+		}
+	}
+}
+
+type ExportAudit200TextCsvResponse struct {
+	Body          io.Reader
+	Headers       ExportAudit200ResponseHeaders
+	ContentLength int64
+}
+
+func (response ExportAudit200TextCsvResponse) VisitExportAuditResponse(w http.ResponseWriter) error {
+
+	w.Header().Set("Content-Type", "text/csv")
+	if response.ContentLength != 0 {
+		w.Header().Set("Content-Length", fmt.Sprint(response.ContentLength))
+	}
+	w.Header().Set("Vary", fmt.Sprint(response.Headers.Vary))
+	w.WriteHeader(200)
+
+	if closer, ok := response.Body.(io.ReadCloser); ok {
+		defer closer.Close()
+	}
+	_, err := io.Copy(w, response.Body)
+	return err
+}
+
+type ExportAudit400ApplicationProblemPlusJSONResponse struct {
+	BadRequestApplicationProblemPlusJSONResponse
+}
+
+func (response ExportAudit400ApplicationProblemPlusJSONResponse) VisitExportAuditResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(400)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ExportAudit401ApplicationProblemPlusJSONResponse struct {
+	UnauthenticatedApplicationProblemPlusJSONResponse
+}
+
+func (response ExportAudit401ApplicationProblemPlusJSONResponse) VisitExportAuditResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ExportAudit403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response ExportAudit403ApplicationProblemPlusJSONResponse) VisitExportAuditResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ExportAudit404ApplicationProblemPlusJSONResponse struct {
+	NotFoundApplicationProblemPlusJSONResponse
+}
+
+func (response ExportAudit404ApplicationProblemPlusJSONResponse) VisitExportAuditResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(404)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ExportAudit406ApplicationProblemPlusJSONResponse struct {
+	NotAcceptableApplicationProblemPlusJSONResponse
+}
+
+func (response ExportAudit406ApplicationProblemPlusJSONResponse) VisitExportAuditResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(406)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ExportAudit429ApplicationProblemPlusJSONResponse struct {
+	RateLimitedApplicationProblemPlusJSONResponse
+}
+
+func (response ExportAudit429ApplicationProblemPlusJSONResponse) VisitExportAuditResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("RateLimit", fmt.Sprint(response.Headers.RateLimit))
+	w.Header().Set("RateLimit-Policy", fmt.Sprint(response.Headers.RateLimitPolicy))
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(429)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ExportAudit500ApplicationProblemPlusJSONResponse struct {
+	InternalApplicationProblemPlusJSONResponse
+}
+
+func (response ExportAudit500ApplicationProblemPlusJSONResponse) VisitExportAuditResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(500)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ExportAudit503ApplicationProblemPlusJSONResponse struct {
+	UnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response ExportAudit503ApplicationProblemPlusJSONResponse) VisitExportAuditResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(503)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListAuditItemsRequestObject struct {
+	ID     AuditID `json:"id"`
+	Params ListAuditItemsParams
+}
+
+type ListAuditItemsResponseObject interface {
+	VisitListAuditItemsResponse(w http.ResponseWriter) error
+}
+
+type ListAuditItems200JSONResponse AuditItemPage
+
+func (response ListAuditItems200JSONResponse) VisitListAuditItemsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListAuditItems400ApplicationProblemPlusJSONResponse struct {
+	BadRequestApplicationProblemPlusJSONResponse
+}
+
+func (response ListAuditItems400ApplicationProblemPlusJSONResponse) VisitListAuditItemsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(400)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListAuditItems401ApplicationProblemPlusJSONResponse struct {
+	UnauthenticatedApplicationProblemPlusJSONResponse
+}
+
+func (response ListAuditItems401ApplicationProblemPlusJSONResponse) VisitListAuditItemsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListAuditItems403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response ListAuditItems403ApplicationProblemPlusJSONResponse) VisitListAuditItemsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListAuditItems404ApplicationProblemPlusJSONResponse struct {
+	NotFoundApplicationProblemPlusJSONResponse
+}
+
+func (response ListAuditItems404ApplicationProblemPlusJSONResponse) VisitListAuditItemsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(404)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListAuditItems429ApplicationProblemPlusJSONResponse struct {
+	RateLimitedApplicationProblemPlusJSONResponse
+}
+
+func (response ListAuditItems429ApplicationProblemPlusJSONResponse) VisitListAuditItemsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("RateLimit", fmt.Sprint(response.Headers.RateLimit))
+	w.Header().Set("RateLimit-Policy", fmt.Sprint(response.Headers.RateLimitPolicy))
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(429)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListAuditItems500ApplicationProblemPlusJSONResponse struct {
+	InternalApplicationProblemPlusJSONResponse
+}
+
+func (response ListAuditItems500ApplicationProblemPlusJSONResponse) VisitListAuditItemsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(500)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListAuditItems503ApplicationProblemPlusJSONResponse struct {
+	UnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response ListAuditItems503ApplicationProblemPlusJSONResponse) VisitListAuditItemsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(503)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetAuditItemRequestObject struct {
+	ID  AuditID  `json:"id"`
+	Row AuditRow `json:"row"`
+}
+
+type GetAuditItemResponseObject interface {
+	VisitGetAuditItemResponse(w http.ResponseWriter) error
+}
+
+type GetAuditItem200JSONResponse AuditItemDetail
+
+func (response GetAuditItem200JSONResponse) VisitGetAuditItemResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetAuditItem400ApplicationProblemPlusJSONResponse struct {
+	BadRequestApplicationProblemPlusJSONResponse
+}
+
+func (response GetAuditItem400ApplicationProblemPlusJSONResponse) VisitGetAuditItemResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(400)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetAuditItem401ApplicationProblemPlusJSONResponse struct {
+	UnauthenticatedApplicationProblemPlusJSONResponse
+}
+
+func (response GetAuditItem401ApplicationProblemPlusJSONResponse) VisitGetAuditItemResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetAuditItem403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response GetAuditItem403ApplicationProblemPlusJSONResponse) VisitGetAuditItemResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetAuditItem404ApplicationProblemPlusJSONResponse struct {
+	NotFoundApplicationProblemPlusJSONResponse
+}
+
+func (response GetAuditItem404ApplicationProblemPlusJSONResponse) VisitGetAuditItemResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(404)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetAuditItem409ApplicationProblemPlusJSONResponse struct {
+	RulesetUnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response GetAuditItem409ApplicationProblemPlusJSONResponse) VisitGetAuditItemResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(409)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetAuditItem429ApplicationProblemPlusJSONResponse struct {
+	RateLimitedApplicationProblemPlusJSONResponse
+}
+
+func (response GetAuditItem429ApplicationProblemPlusJSONResponse) VisitGetAuditItemResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("RateLimit", fmt.Sprint(response.Headers.RateLimit))
+	w.Header().Set("RateLimit-Policy", fmt.Sprint(response.Headers.RateLimitPolicy))
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(429)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetAuditItem500ApplicationProblemPlusJSONResponse struct {
+	InternalApplicationProblemPlusJSONResponse
+}
+
+func (response GetAuditItem500ApplicationProblemPlusJSONResponse) VisitGetAuditItemResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(500)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetAuditItem503ApplicationProblemPlusJSONResponse struct {
+	UnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response GetAuditItem503ApplicationProblemPlusJSONResponse) VisitGetAuditItemResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(503)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetAuditSummaryRequestObject struct {
+	ID     AuditID `json:"id"`
+	Params GetAuditSummaryParams
+}
+
+type GetAuditSummaryResponseObject interface {
+	VisitGetAuditSummaryResponse(w http.ResponseWriter) error
+}
+
+type GetAuditSummary200ResponseHeaders struct {
+	Vary string
+}
+
+type GetAuditSummary200JSONResponse struct {
+	Body    AuditSummary
+	Headers GetAuditSummary200ResponseHeaders
+}
+
+func (response GetAuditSummary200JSONResponse) VisitGetAuditSummaryResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("Vary", fmt.Sprint(response.Headers.Vary))
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetAuditSummary200ApplicationPdfResponse struct {
+	Body          io.Reader
+	Headers       GetAuditSummary200ResponseHeaders
+	ContentLength int64
+}
+
+func (response GetAuditSummary200ApplicationPdfResponse) VisitGetAuditSummaryResponse(w http.ResponseWriter) error {
+
+	w.Header().Set("Content-Type", "application/pdf")
+	if response.ContentLength != 0 {
+		w.Header().Set("Content-Length", fmt.Sprint(response.ContentLength))
+	}
+	w.Header().Set("Vary", fmt.Sprint(response.Headers.Vary))
+	w.WriteHeader(200)
+
+	if closer, ok := response.Body.(io.ReadCloser); ok {
+		defer closer.Close()
+	}
+	_, err := io.Copy(w, response.Body)
+	return err
+}
+
+type GetAuditSummary200TextHTMLResponse struct {
+	Body          io.Reader
+	Headers       GetAuditSummary200ResponseHeaders
+	ContentLength int64
+}
+
+func (response GetAuditSummary200TextHTMLResponse) VisitGetAuditSummaryResponse(w http.ResponseWriter) error {
+
+	w.Header().Set("Content-Type", "text/html")
+	if response.ContentLength != 0 {
+		w.Header().Set("Content-Length", fmt.Sprint(response.ContentLength))
+	}
+	w.Header().Set("Vary", fmt.Sprint(response.Headers.Vary))
+	w.WriteHeader(200)
+
+	if closer, ok := response.Body.(io.ReadCloser); ok {
+		defer closer.Close()
+	}
+	_, err := io.Copy(w, response.Body)
+	return err
+}
+
+type GetAuditSummary400ApplicationProblemPlusJSONResponse struct {
+	BadRequestApplicationProblemPlusJSONResponse
+}
+
+func (response GetAuditSummary400ApplicationProblemPlusJSONResponse) VisitGetAuditSummaryResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(400)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetAuditSummary401ApplicationProblemPlusJSONResponse struct {
+	UnauthenticatedApplicationProblemPlusJSONResponse
+}
+
+func (response GetAuditSummary401ApplicationProblemPlusJSONResponse) VisitGetAuditSummaryResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetAuditSummary403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response GetAuditSummary403ApplicationProblemPlusJSONResponse) VisitGetAuditSummaryResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetAuditSummary404ApplicationProblemPlusJSONResponse struct {
+	NotFoundApplicationProblemPlusJSONResponse
+}
+
+func (response GetAuditSummary404ApplicationProblemPlusJSONResponse) VisitGetAuditSummaryResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(404)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetAuditSummary406ApplicationProblemPlusJSONResponse struct {
+	NotAcceptableApplicationProblemPlusJSONResponse
+}
+
+func (response GetAuditSummary406ApplicationProblemPlusJSONResponse) VisitGetAuditSummaryResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(406)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetAuditSummary409ApplicationProblemPlusJSONResponse struct {
+	RulesetUnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response GetAuditSummary409ApplicationProblemPlusJSONResponse) VisitGetAuditSummaryResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(409)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetAuditSummary429ApplicationProblemPlusJSONResponse struct {
+	RateLimitedApplicationProblemPlusJSONResponse
+}
+
+func (response GetAuditSummary429ApplicationProblemPlusJSONResponse) VisitGetAuditSummaryResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("RateLimit", fmt.Sprint(response.Headers.RateLimit))
+	w.Header().Set("RateLimit-Policy", fmt.Sprint(response.Headers.RateLimitPolicy))
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(429)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetAuditSummary500ApplicationProblemPlusJSONResponse struct {
+	InternalApplicationProblemPlusJSONResponse
+}
+
+func (response GetAuditSummary500ApplicationProblemPlusJSONResponse) VisitGetAuditSummaryResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(500)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetAuditSummary503ApplicationProblemPlusJSONResponse struct {
+	UnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response GetAuditSummary503ApplicationProblemPlusJSONResponse) VisitGetAuditSummaryResponse(w http.ResponseWriter) error {
 
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
@@ -8362,6 +13069,1691 @@ func (response ExportLog503ApplicationProblemPlusJSONResponse) VisitExportLogRes
 	return err
 }
 
+type CreateRegisterAssessmentRequestObject struct {
+	Params CreateRegisterAssessmentParams
+	Body   *CreateRegisterAssessmentJSONRequestBody
+}
+
+type CreateRegisterAssessmentResponseObject interface {
+	VisitCreateRegisterAssessmentResponse(w http.ResponseWriter) error
+}
+
+type CreateRegisterAssessment200JSONResponse Assessment
+
+func (response CreateRegisterAssessment200JSONResponse) VisitCreateRegisterAssessmentResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateRegisterAssessment201ResponseHeaders struct {
+	Location string
+}
+
+type CreateRegisterAssessment201JSONResponse struct {
+	Body    Assessment
+	Headers CreateRegisterAssessment201ResponseHeaders
+}
+
+func (response CreateRegisterAssessment201JSONResponse) VisitCreateRegisterAssessmentResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("Location", fmt.Sprint(response.Headers.Location))
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateRegisterAssessment400ApplicationProblemPlusJSONResponse struct {
+	BadRequestApplicationProblemPlusJSONResponse
+}
+
+func (response CreateRegisterAssessment400ApplicationProblemPlusJSONResponse) VisitCreateRegisterAssessmentResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(400)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateRegisterAssessment401ApplicationProblemPlusJSONResponse struct {
+	UnauthenticatedApplicationProblemPlusJSONResponse
+}
+
+func (response CreateRegisterAssessment401ApplicationProblemPlusJSONResponse) VisitCreateRegisterAssessmentResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateRegisterAssessment403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response CreateRegisterAssessment403ApplicationProblemPlusJSONResponse) VisitCreateRegisterAssessmentResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateRegisterAssessment404ApplicationProblemPlusJSONResponse struct {
+	NotFoundApplicationProblemPlusJSONResponse
+}
+
+func (response CreateRegisterAssessment404ApplicationProblemPlusJSONResponse) VisitCreateRegisterAssessmentResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(404)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateRegisterAssessment408ApplicationProblemPlusJSONResponse struct {
+	RequestTimeoutApplicationProblemPlusJSONResponse
+}
+
+func (response CreateRegisterAssessment408ApplicationProblemPlusJSONResponse) VisitCreateRegisterAssessmentResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(408)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateRegisterAssessment409ApplicationProblemPlusJSONResponse struct {
+	RulesetUnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response CreateRegisterAssessment409ApplicationProblemPlusJSONResponse) VisitCreateRegisterAssessmentResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(409)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateRegisterAssessment413ApplicationProblemPlusJSONResponse struct {
+	TooLargeApplicationProblemPlusJSONResponse
+}
+
+func (response CreateRegisterAssessment413ApplicationProblemPlusJSONResponse) VisitCreateRegisterAssessmentResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(413)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateRegisterAssessment415ApplicationProblemPlusJSONResponse struct {
+	UnsupportedMediaTypeApplicationProblemPlusJSONResponse
+}
+
+func (response CreateRegisterAssessment415ApplicationProblemPlusJSONResponse) VisitCreateRegisterAssessmentResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(415)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateRegisterAssessment422ApplicationProblemPlusJSONResponse struct {
+	UnfitForPlanApplicationProblemPlusJSONResponse
+}
+
+func (response CreateRegisterAssessment422ApplicationProblemPlusJSONResponse) VisitCreateRegisterAssessmentResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(422)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateRegisterAssessment429ApplicationProblemPlusJSONResponse struct {
+	RateLimitedApplicationProblemPlusJSONResponse
+}
+
+func (response CreateRegisterAssessment429ApplicationProblemPlusJSONResponse) VisitCreateRegisterAssessmentResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("RateLimit", fmt.Sprint(response.Headers.RateLimit))
+	w.Header().Set("RateLimit-Policy", fmt.Sprint(response.Headers.RateLimitPolicy))
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(429)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateRegisterAssessment500ApplicationProblemPlusJSONResponse struct {
+	InternalApplicationProblemPlusJSONResponse
+}
+
+func (response CreateRegisterAssessment500ApplicationProblemPlusJSONResponse) VisitCreateRegisterAssessmentResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(500)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateRegisterAssessment503ApplicationProblemPlusJSONResponse struct {
+	UnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response CreateRegisterAssessment503ApplicationProblemPlusJSONResponse) VisitCreateRegisterAssessmentResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(503)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetRegisterTemplateRequestObject struct {
+	Kind   RegisterKind `json:"kind"`
+	Params GetRegisterTemplateParams
+}
+
+type GetRegisterTemplateResponseObject interface {
+	VisitGetRegisterTemplateResponse(w http.ResponseWriter) error
+}
+
+type GetRegisterTemplate200TextCsvResponse struct {
+	Body          io.Reader
+	ContentLength int64
+}
+
+func (response GetRegisterTemplate200TextCsvResponse) VisitGetRegisterTemplateResponse(w http.ResponseWriter) error {
+
+	w.Header().Set("Content-Type", "text/csv")
+	if response.ContentLength != 0 {
+		w.Header().Set("Content-Length", fmt.Sprint(response.ContentLength))
+	}
+	w.WriteHeader(200)
+
+	if closer, ok := response.Body.(io.ReadCloser); ok {
+		defer closer.Close()
+	}
+	_, err := io.Copy(w, response.Body)
+	return err
+}
+
+type GetRegisterTemplate400ApplicationProblemPlusJSONResponse struct {
+	BadRequestApplicationProblemPlusJSONResponse
+}
+
+func (response GetRegisterTemplate400ApplicationProblemPlusJSONResponse) VisitGetRegisterTemplateResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(400)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetRegisterTemplate401ApplicationProblemPlusJSONResponse struct {
+	UnauthenticatedApplicationProblemPlusJSONResponse
+}
+
+func (response GetRegisterTemplate401ApplicationProblemPlusJSONResponse) VisitGetRegisterTemplateResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetRegisterTemplate403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response GetRegisterTemplate403ApplicationProblemPlusJSONResponse) VisitGetRegisterTemplateResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetRegisterTemplate404ApplicationProblemPlusJSONResponse struct {
+	NotFoundApplicationProblemPlusJSONResponse
+}
+
+func (response GetRegisterTemplate404ApplicationProblemPlusJSONResponse) VisitGetRegisterTemplateResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(404)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetRegisterTemplate429ApplicationProblemPlusJSONResponse struct {
+	RateLimitedApplicationProblemPlusJSONResponse
+}
+
+func (response GetRegisterTemplate429ApplicationProblemPlusJSONResponse) VisitGetRegisterTemplateResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("RateLimit", fmt.Sprint(response.Headers.RateLimit))
+	w.Header().Set("RateLimit-Policy", fmt.Sprint(response.Headers.RateLimitPolicy))
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(429)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetRegisterTemplate500ApplicationProblemPlusJSONResponse struct {
+	InternalApplicationProblemPlusJSONResponse
+}
+
+func (response GetRegisterTemplate500ApplicationProblemPlusJSONResponse) VisitGetRegisterTemplateResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(500)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetRegisterTemplate503ApplicationProblemPlusJSONResponse struct {
+	UnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response GetRegisterTemplate503ApplicationProblemPlusJSONResponse) VisitGetRegisterTemplateResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(503)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListRegisterRequestObject struct {
+	Kind   RegisterKind `json:"kind"`
+	Params ListRegisterParams
+}
+
+type ListRegisterResponseObject interface {
+	VisitListRegisterResponse(w http.ResponseWriter) error
+}
+
+type ListRegister200ResponseHeaders struct {
+	Vary string
+}
+
+type ListRegister200JSONResponse struct {
+	Body    RegisterPage
+	Headers ListRegister200ResponseHeaders
+}
+
+func (response ListRegister200JSONResponse) VisitListRegisterResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("Vary", fmt.Sprint(response.Headers.Vary))
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListRegister200TextCsvResponse struct {
+	Body          io.Reader
+	Headers       ListRegister200ResponseHeaders
+	ContentLength int64
+}
+
+func (response ListRegister200TextCsvResponse) VisitListRegisterResponse(w http.ResponseWriter) error {
+
+	w.Header().Set("Content-Type", "text/csv")
+	if response.ContentLength != 0 {
+		w.Header().Set("Content-Length", fmt.Sprint(response.ContentLength))
+	}
+	w.Header().Set("Vary", fmt.Sprint(response.Headers.Vary))
+	w.WriteHeader(200)
+
+	if closer, ok := response.Body.(io.ReadCloser); ok {
+		defer closer.Close()
+	}
+	_, err := io.Copy(w, response.Body)
+	return err
+}
+
+type ListRegister400ApplicationProblemPlusJSONResponse struct {
+	BadRequestApplicationProblemPlusJSONResponse
+}
+
+func (response ListRegister400ApplicationProblemPlusJSONResponse) VisitListRegisterResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(400)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListRegister401ApplicationProblemPlusJSONResponse struct {
+	UnauthenticatedApplicationProblemPlusJSONResponse
+}
+
+func (response ListRegister401ApplicationProblemPlusJSONResponse) VisitListRegisterResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListRegister403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response ListRegister403ApplicationProblemPlusJSONResponse) VisitListRegisterResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListRegister404ApplicationProblemPlusJSONResponse struct {
+	NotFoundApplicationProblemPlusJSONResponse
+}
+
+func (response ListRegister404ApplicationProblemPlusJSONResponse) VisitListRegisterResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(404)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListRegister406ApplicationProblemPlusJSONResponse struct {
+	NotAcceptableApplicationProblemPlusJSONResponse
+}
+
+func (response ListRegister406ApplicationProblemPlusJSONResponse) VisitListRegisterResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(406)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListRegister429ApplicationProblemPlusJSONResponse struct {
+	RateLimitedApplicationProblemPlusJSONResponse
+}
+
+func (response ListRegister429ApplicationProblemPlusJSONResponse) VisitListRegisterResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("RateLimit", fmt.Sprint(response.Headers.RateLimit))
+	w.Header().Set("RateLimit-Policy", fmt.Sprint(response.Headers.RateLimitPolicy))
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(429)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListRegister500ApplicationProblemPlusJSONResponse struct {
+	InternalApplicationProblemPlusJSONResponse
+}
+
+func (response ListRegister500ApplicationProblemPlusJSONResponse) VisitListRegisterResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(500)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListRegister503ApplicationProblemPlusJSONResponse struct {
+	UnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response ListRegister503ApplicationProblemPlusJSONResponse) VisitListRegisterResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(503)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ImportRegisterRequestObject struct {
+	Kind   RegisterKind `json:"kind"`
+	Params ImportRegisterParams
+	Body   io.Reader
+}
+
+type ImportRegisterResponseObject interface {
+	VisitImportRegisterResponse(w http.ResponseWriter) error
+}
+
+type ImportRegister200JSONResponse RegisterImport
+
+func (response ImportRegister200JSONResponse) VisitImportRegisterResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ImportRegister400ApplicationProblemPlusJSONResponse struct {
+	BadRequestApplicationProblemPlusJSONResponse
+}
+
+func (response ImportRegister400ApplicationProblemPlusJSONResponse) VisitImportRegisterResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(400)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ImportRegister401ApplicationProblemPlusJSONResponse struct {
+	UnauthenticatedApplicationProblemPlusJSONResponse
+}
+
+func (response ImportRegister401ApplicationProblemPlusJSONResponse) VisitImportRegisterResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ImportRegister403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response ImportRegister403ApplicationProblemPlusJSONResponse) VisitImportRegisterResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ImportRegister404ApplicationProblemPlusJSONResponse struct {
+	NotFoundApplicationProblemPlusJSONResponse
+}
+
+func (response ImportRegister404ApplicationProblemPlusJSONResponse) VisitImportRegisterResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(404)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ImportRegister408ApplicationProblemPlusJSONResponse struct {
+	RequestTimeoutApplicationProblemPlusJSONResponse
+}
+
+func (response ImportRegister408ApplicationProblemPlusJSONResponse) VisitImportRegisterResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(408)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ImportRegister409ApplicationProblemPlusJSONResponse struct {
+	RegisterFullApplicationProblemPlusJSONResponse
+}
+
+func (response ImportRegister409ApplicationProblemPlusJSONResponse) VisitImportRegisterResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(409)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ImportRegister413ApplicationProblemPlusJSONResponse struct {
+	FileTooLargeApplicationProblemPlusJSONResponse
+}
+
+func (response ImportRegister413ApplicationProblemPlusJSONResponse) VisitImportRegisterResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(413)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ImportRegister415ApplicationProblemPlusJSONResponse struct {
+	NoTableApplicationProblemPlusJSONResponse
+}
+
+func (response ImportRegister415ApplicationProblemPlusJSONResponse) VisitImportRegisterResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(415)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ImportRegister422ApplicationProblemPlusJSONResponse struct {
+	UnreadableTableApplicationProblemPlusJSONResponse
+}
+
+func (response ImportRegister422ApplicationProblemPlusJSONResponse) VisitImportRegisterResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(422)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ImportRegister429ApplicationProblemPlusJSONResponse struct {
+	RateLimitedApplicationProblemPlusJSONResponse
+}
+
+func (response ImportRegister429ApplicationProblemPlusJSONResponse) VisitImportRegisterResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("RateLimit", fmt.Sprint(response.Headers.RateLimit))
+	w.Header().Set("RateLimit-Policy", fmt.Sprint(response.Headers.RateLimitPolicy))
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(429)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ImportRegister500ApplicationProblemPlusJSONResponse struct {
+	InternalApplicationProblemPlusJSONResponse
+}
+
+func (response ImportRegister500ApplicationProblemPlusJSONResponse) VisitImportRegisterResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(500)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ImportRegister503ApplicationProblemPlusJSONResponse struct {
+	UnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response ImportRegister503ApplicationProblemPlusJSONResponse) VisitImportRegisterResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(503)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type RemoveRegisterEntryRequestObject struct {
+	Kind   RegisterKind `json:"kind"`
+	ID     RegisterID   `json:"id"`
+	Params RemoveRegisterEntryParams
+}
+
+type RemoveRegisterEntryResponseObject interface {
+	VisitRemoveRegisterEntryResponse(w http.ResponseWriter) error
+}
+
+type RemoveRegisterEntry200ResponseHeaders struct {
+	ETag string
+}
+
+type RemoveRegisterEntry200JSONResponse struct {
+	Body    RegisterEntry
+	Headers RemoveRegisterEntry200ResponseHeaders
+}
+
+func (response RemoveRegisterEntry200JSONResponse) VisitRemoveRegisterEntryResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("ETag", fmt.Sprint(response.Headers.ETag))
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type RemoveRegisterEntry400ApplicationProblemPlusJSONResponse struct {
+	BadRequestApplicationProblemPlusJSONResponse
+}
+
+func (response RemoveRegisterEntry400ApplicationProblemPlusJSONResponse) VisitRemoveRegisterEntryResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(400)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type RemoveRegisterEntry401ApplicationProblemPlusJSONResponse struct {
+	UnauthenticatedApplicationProblemPlusJSONResponse
+}
+
+func (response RemoveRegisterEntry401ApplicationProblemPlusJSONResponse) VisitRemoveRegisterEntryResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type RemoveRegisterEntry403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response RemoveRegisterEntry403ApplicationProblemPlusJSONResponse) VisitRemoveRegisterEntryResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type RemoveRegisterEntry404ApplicationProblemPlusJSONResponse struct {
+	NotFoundApplicationProblemPlusJSONResponse
+}
+
+func (response RemoveRegisterEntry404ApplicationProblemPlusJSONResponse) VisitRemoveRegisterEntryResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(404)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type RemoveRegisterEntry409ApplicationProblemPlusJSONResponse struct {
+	RegisterConflictApplicationProblemPlusJSONResponse
+}
+
+func (response RemoveRegisterEntry409ApplicationProblemPlusJSONResponse) VisitRemoveRegisterEntryResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(409)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type RemoveRegisterEntry412ApplicationProblemPlusJSONResponse struct {
+	RegisterStaleApplicationProblemPlusJSONResponse
+}
+
+func (response RemoveRegisterEntry412ApplicationProblemPlusJSONResponse) VisitRemoveRegisterEntryResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(412)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type RemoveRegisterEntry429ApplicationProblemPlusJSONResponse struct {
+	RateLimitedApplicationProblemPlusJSONResponse
+}
+
+func (response RemoveRegisterEntry429ApplicationProblemPlusJSONResponse) VisitRemoveRegisterEntryResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("RateLimit", fmt.Sprint(response.Headers.RateLimit))
+	w.Header().Set("RateLimit-Policy", fmt.Sprint(response.Headers.RateLimitPolicy))
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(429)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type RemoveRegisterEntry500ApplicationProblemPlusJSONResponse struct {
+	InternalApplicationProblemPlusJSONResponse
+}
+
+func (response RemoveRegisterEntry500ApplicationProblemPlusJSONResponse) VisitRemoveRegisterEntryResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(500)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type RemoveRegisterEntry503ApplicationProblemPlusJSONResponse struct {
+	UnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response RemoveRegisterEntry503ApplicationProblemPlusJSONResponse) VisitRemoveRegisterEntryResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(503)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetRegisterEntryRequestObject struct {
+	Kind RegisterKind `json:"kind"`
+	ID   RegisterID   `json:"id"`
+}
+
+type GetRegisterEntryResponseObject interface {
+	VisitGetRegisterEntryResponse(w http.ResponseWriter) error
+}
+
+type GetRegisterEntry200ResponseHeaders struct {
+	ETag string
+}
+
+type GetRegisterEntry200JSONResponse struct {
+	Body    RegisterEntry
+	Headers GetRegisterEntry200ResponseHeaders
+}
+
+func (response GetRegisterEntry200JSONResponse) VisitGetRegisterEntryResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("ETag", fmt.Sprint(response.Headers.ETag))
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetRegisterEntry400ApplicationProblemPlusJSONResponse struct {
+	BadRequestApplicationProblemPlusJSONResponse
+}
+
+func (response GetRegisterEntry400ApplicationProblemPlusJSONResponse) VisitGetRegisterEntryResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(400)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetRegisterEntry401ApplicationProblemPlusJSONResponse struct {
+	UnauthenticatedApplicationProblemPlusJSONResponse
+}
+
+func (response GetRegisterEntry401ApplicationProblemPlusJSONResponse) VisitGetRegisterEntryResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetRegisterEntry403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response GetRegisterEntry403ApplicationProblemPlusJSONResponse) VisitGetRegisterEntryResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetRegisterEntry404ApplicationProblemPlusJSONResponse struct {
+	NotFoundApplicationProblemPlusJSONResponse
+}
+
+func (response GetRegisterEntry404ApplicationProblemPlusJSONResponse) VisitGetRegisterEntryResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(404)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetRegisterEntry429ApplicationProblemPlusJSONResponse struct {
+	RateLimitedApplicationProblemPlusJSONResponse
+}
+
+func (response GetRegisterEntry429ApplicationProblemPlusJSONResponse) VisitGetRegisterEntryResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("RateLimit", fmt.Sprint(response.Headers.RateLimit))
+	w.Header().Set("RateLimit-Policy", fmt.Sprint(response.Headers.RateLimitPolicy))
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(429)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetRegisterEntry500ApplicationProblemPlusJSONResponse struct {
+	InternalApplicationProblemPlusJSONResponse
+}
+
+func (response GetRegisterEntry500ApplicationProblemPlusJSONResponse) VisitGetRegisterEntryResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(500)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetRegisterEntry503ApplicationProblemPlusJSONResponse struct {
+	UnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response GetRegisterEntry503ApplicationProblemPlusJSONResponse) VisitGetRegisterEntryResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(503)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type PutRegisterEntryRequestObject struct {
+	Kind   RegisterKind `json:"kind"`
+	ID     RegisterID   `json:"id"`
+	Params PutRegisterEntryParams
+	Body   *PutRegisterEntryJSONRequestBody
+}
+
+type PutRegisterEntryResponseObject interface {
+	VisitPutRegisterEntryResponse(w http.ResponseWriter) error
+}
+
+type PutRegisterEntry200ResponseHeaders struct {
+	ETag string
+}
+
+type PutRegisterEntry200JSONResponse struct {
+	Body    RegisterEntry
+	Headers PutRegisterEntry200ResponseHeaders
+}
+
+func (response PutRegisterEntry200JSONResponse) VisitPutRegisterEntryResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("ETag", fmt.Sprint(response.Headers.ETag))
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type PutRegisterEntry201ResponseHeaders struct {
+	ETag     string
+	Location string
+}
+
+type PutRegisterEntry201JSONResponse struct {
+	Body    RegisterEntry
+	Headers PutRegisterEntry201ResponseHeaders
+}
+
+func (response PutRegisterEntry201JSONResponse) VisitPutRegisterEntryResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("ETag", fmt.Sprint(response.Headers.ETag))
+	w.Header().Set("Location", fmt.Sprint(response.Headers.Location))
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type PutRegisterEntry400ApplicationProblemPlusJSONResponse struct {
+	BadRequestApplicationProblemPlusJSONResponse
+}
+
+func (response PutRegisterEntry400ApplicationProblemPlusJSONResponse) VisitPutRegisterEntryResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(400)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type PutRegisterEntry401ApplicationProblemPlusJSONResponse struct {
+	UnauthenticatedApplicationProblemPlusJSONResponse
+}
+
+func (response PutRegisterEntry401ApplicationProblemPlusJSONResponse) VisitPutRegisterEntryResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type PutRegisterEntry403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response PutRegisterEntry403ApplicationProblemPlusJSONResponse) VisitPutRegisterEntryResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type PutRegisterEntry404ApplicationProblemPlusJSONResponse struct {
+	NotFoundApplicationProblemPlusJSONResponse
+}
+
+func (response PutRegisterEntry404ApplicationProblemPlusJSONResponse) VisitPutRegisterEntryResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(404)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type PutRegisterEntry408ApplicationProblemPlusJSONResponse struct {
+	RequestTimeoutApplicationProblemPlusJSONResponse
+}
+
+func (response PutRegisterEntry408ApplicationProblemPlusJSONResponse) VisitPutRegisterEntryResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(408)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type PutRegisterEntry409ApplicationProblemPlusJSONResponse struct {
+	RegisterFullApplicationProblemPlusJSONResponse
+}
+
+func (response PutRegisterEntry409ApplicationProblemPlusJSONResponse) VisitPutRegisterEntryResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(409)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type PutRegisterEntry412ApplicationProblemPlusJSONResponse struct {
+	RegisterStaleApplicationProblemPlusJSONResponse
+}
+
+func (response PutRegisterEntry412ApplicationProblemPlusJSONResponse) VisitPutRegisterEntryResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(412)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type PutRegisterEntry413ApplicationProblemPlusJSONResponse struct {
+	TooLargeApplicationProblemPlusJSONResponse
+}
+
+func (response PutRegisterEntry413ApplicationProblemPlusJSONResponse) VisitPutRegisterEntryResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(413)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type PutRegisterEntry415ApplicationProblemPlusJSONResponse struct {
+	UnsupportedMediaTypeApplicationProblemPlusJSONResponse
+}
+
+func (response PutRegisterEntry415ApplicationProblemPlusJSONResponse) VisitPutRegisterEntryResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(415)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type PutRegisterEntry422ApplicationProblemPlusJSONResponse struct {
+	InvalidBodyApplicationProblemPlusJSONResponse
+}
+
+func (response PutRegisterEntry422ApplicationProblemPlusJSONResponse) VisitPutRegisterEntryResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(422)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type PutRegisterEntry429ApplicationProblemPlusJSONResponse struct {
+	RateLimitedApplicationProblemPlusJSONResponse
+}
+
+func (response PutRegisterEntry429ApplicationProblemPlusJSONResponse) VisitPutRegisterEntryResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("RateLimit", fmt.Sprint(response.Headers.RateLimit))
+	w.Header().Set("RateLimit-Policy", fmt.Sprint(response.Headers.RateLimitPolicy))
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(429)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type PutRegisterEntry500ApplicationProblemPlusJSONResponse struct {
+	InternalApplicationProblemPlusJSONResponse
+}
+
+func (response PutRegisterEntry500ApplicationProblemPlusJSONResponse) VisitPutRegisterEntryResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(500)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type PutRegisterEntry503ApplicationProblemPlusJSONResponse struct {
+	UnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response PutRegisterEntry503ApplicationProblemPlusJSONResponse) VisitPutRegisterEntryResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(503)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListRegisterFittedRequestObject struct {
+	Kind   RegisterKind `json:"kind"`
+	ID     RegisterID   `json:"id"`
+	Params ListRegisterFittedParams
+}
+
+type ListRegisterFittedResponseObject interface {
+	VisitListRegisterFittedResponse(w http.ResponseWriter) error
+}
+
+type ListRegisterFitted200JSONResponse RegisterFitList
+
+func (response ListRegisterFitted200JSONResponse) VisitListRegisterFittedResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListRegisterFitted400ApplicationProblemPlusJSONResponse struct {
+	BadRequestApplicationProblemPlusJSONResponse
+}
+
+func (response ListRegisterFitted400ApplicationProblemPlusJSONResponse) VisitListRegisterFittedResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(400)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListRegisterFitted401ApplicationProblemPlusJSONResponse struct {
+	UnauthenticatedApplicationProblemPlusJSONResponse
+}
+
+func (response ListRegisterFitted401ApplicationProblemPlusJSONResponse) VisitListRegisterFittedResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListRegisterFitted403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response ListRegisterFitted403ApplicationProblemPlusJSONResponse) VisitListRegisterFittedResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListRegisterFitted404ApplicationProblemPlusJSONResponse struct {
+	NotFoundApplicationProblemPlusJSONResponse
+}
+
+func (response ListRegisterFitted404ApplicationProblemPlusJSONResponse) VisitListRegisterFittedResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(404)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListRegisterFitted429ApplicationProblemPlusJSONResponse struct {
+	RateLimitedApplicationProblemPlusJSONResponse
+}
+
+func (response ListRegisterFitted429ApplicationProblemPlusJSONResponse) VisitListRegisterFittedResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("RateLimit", fmt.Sprint(response.Headers.RateLimit))
+	w.Header().Set("RateLimit-Policy", fmt.Sprint(response.Headers.RateLimitPolicy))
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(429)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListRegisterFitted500ApplicationProblemPlusJSONResponse struct {
+	InternalApplicationProblemPlusJSONResponse
+}
+
+func (response ListRegisterFitted500ApplicationProblemPlusJSONResponse) VisitListRegisterFittedResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(500)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListRegisterFitted503ApplicationProblemPlusJSONResponse struct {
+	UnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response ListRegisterFitted503ApplicationProblemPlusJSONResponse) VisitListRegisterFittedResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(503)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListRegisterHistoryRequestObject struct {
+	Kind   RegisterKind `json:"kind"`
+	ID     RegisterID   `json:"id"`
+	Params ListRegisterHistoryParams
+}
+
+type ListRegisterHistoryResponseObject interface {
+	VisitListRegisterHistoryResponse(w http.ResponseWriter) error
+}
+
+type ListRegisterHistory200JSONResponse RegisterPage
+
+func (response ListRegisterHistory200JSONResponse) VisitListRegisterHistoryResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListRegisterHistory400ApplicationProblemPlusJSONResponse struct {
+	BadRequestApplicationProblemPlusJSONResponse
+}
+
+func (response ListRegisterHistory400ApplicationProblemPlusJSONResponse) VisitListRegisterHistoryResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(400)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListRegisterHistory401ApplicationProblemPlusJSONResponse struct {
+	UnauthenticatedApplicationProblemPlusJSONResponse
+}
+
+func (response ListRegisterHistory401ApplicationProblemPlusJSONResponse) VisitListRegisterHistoryResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListRegisterHistory403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response ListRegisterHistory403ApplicationProblemPlusJSONResponse) VisitListRegisterHistoryResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListRegisterHistory404ApplicationProblemPlusJSONResponse struct {
+	NotFoundApplicationProblemPlusJSONResponse
+}
+
+func (response ListRegisterHistory404ApplicationProblemPlusJSONResponse) VisitListRegisterHistoryResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(404)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListRegisterHistory429ApplicationProblemPlusJSONResponse struct {
+	RateLimitedApplicationProblemPlusJSONResponse
+}
+
+func (response ListRegisterHistory429ApplicationProblemPlusJSONResponse) VisitListRegisterHistoryResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("RateLimit", fmt.Sprint(response.Headers.RateLimit))
+	w.Header().Set("RateLimit-Policy", fmt.Sprint(response.Headers.RateLimitPolicy))
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(429)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListRegisterHistory500ApplicationProblemPlusJSONResponse struct {
+	InternalApplicationProblemPlusJSONResponse
+}
+
+func (response ListRegisterHistory500ApplicationProblemPlusJSONResponse) VisitListRegisterHistoryResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(500)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListRegisterHistory503ApplicationProblemPlusJSONResponse struct {
+	UnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response ListRegisterHistory503ApplicationProblemPlusJSONResponse) VisitListRegisterHistoryResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(503)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 type ListRulesetsRequestObject struct {
 }
 
@@ -10868,6 +17260,1695 @@ func (response CreateTrip503ApplicationProblemPlusJSONResponse) VisitCreateTripR
 	return err
 }
 
+type ListWebhooksRequestObject struct {
+}
+
+type ListWebhooksResponseObject interface {
+	VisitListWebhooksResponse(w http.ResponseWriter) error
+}
+
+type ListWebhooks200JSONResponse WebhookList
+
+func (response ListWebhooks200JSONResponse) VisitListWebhooksResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListWebhooks400ApplicationProblemPlusJSONResponse struct {
+	BadRequestApplicationProblemPlusJSONResponse
+}
+
+func (response ListWebhooks400ApplicationProblemPlusJSONResponse) VisitListWebhooksResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(400)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListWebhooks401ApplicationProblemPlusJSONResponse struct {
+	UnauthenticatedApplicationProblemPlusJSONResponse
+}
+
+func (response ListWebhooks401ApplicationProblemPlusJSONResponse) VisitListWebhooksResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListWebhooks403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response ListWebhooks403ApplicationProblemPlusJSONResponse) VisitListWebhooksResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListWebhooks404ApplicationProblemPlusJSONResponse struct {
+	NotFoundApplicationProblemPlusJSONResponse
+}
+
+func (response ListWebhooks404ApplicationProblemPlusJSONResponse) VisitListWebhooksResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(404)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListWebhooks429ApplicationProblemPlusJSONResponse struct {
+	RateLimitedApplicationProblemPlusJSONResponse
+}
+
+func (response ListWebhooks429ApplicationProblemPlusJSONResponse) VisitListWebhooksResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("RateLimit", fmt.Sprint(response.Headers.RateLimit))
+	w.Header().Set("RateLimit-Policy", fmt.Sprint(response.Headers.RateLimitPolicy))
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(429)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListWebhooks500ApplicationProblemPlusJSONResponse struct {
+	InternalApplicationProblemPlusJSONResponse
+}
+
+func (response ListWebhooks500ApplicationProblemPlusJSONResponse) VisitListWebhooksResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(500)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListWebhooks503ApplicationProblemPlusJSONResponse struct {
+	UnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response ListWebhooks503ApplicationProblemPlusJSONResponse) VisitListWebhooksResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(503)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateWebhookRequestObject struct {
+	Body *CreateWebhookJSONRequestBody
+}
+
+type CreateWebhookResponseObject interface {
+	VisitCreateWebhookResponse(w http.ResponseWriter) error
+}
+
+type CreateWebhook201ResponseHeaders struct {
+	ETag     string
+	Location string
+}
+
+type CreateWebhook201JSONResponse struct {
+	Body    Webhook
+	Headers CreateWebhook201ResponseHeaders
+}
+
+func (response CreateWebhook201JSONResponse) VisitCreateWebhookResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("ETag", fmt.Sprint(response.Headers.ETag))
+	w.Header().Set("Location", fmt.Sprint(response.Headers.Location))
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateWebhook400ApplicationProblemPlusJSONResponse struct {
+	BadRequestApplicationProblemPlusJSONResponse
+}
+
+func (response CreateWebhook400ApplicationProblemPlusJSONResponse) VisitCreateWebhookResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(400)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateWebhook401ApplicationProblemPlusJSONResponse struct {
+	UnauthenticatedApplicationProblemPlusJSONResponse
+}
+
+func (response CreateWebhook401ApplicationProblemPlusJSONResponse) VisitCreateWebhookResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateWebhook403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response CreateWebhook403ApplicationProblemPlusJSONResponse) VisitCreateWebhookResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateWebhook404ApplicationProblemPlusJSONResponse struct {
+	NotFoundApplicationProblemPlusJSONResponse
+}
+
+func (response CreateWebhook404ApplicationProblemPlusJSONResponse) VisitCreateWebhookResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(404)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateWebhook408ApplicationProblemPlusJSONResponse struct {
+	RequestTimeoutApplicationProblemPlusJSONResponse
+}
+
+func (response CreateWebhook408ApplicationProblemPlusJSONResponse) VisitCreateWebhookResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(408)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateWebhook409ApplicationProblemPlusJSONResponse struct {
+	WebhookConflictApplicationProblemPlusJSONResponse
+}
+
+func (response CreateWebhook409ApplicationProblemPlusJSONResponse) VisitCreateWebhookResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(409)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateWebhook413ApplicationProblemPlusJSONResponse struct {
+	TooLargeApplicationProblemPlusJSONResponse
+}
+
+func (response CreateWebhook413ApplicationProblemPlusJSONResponse) VisitCreateWebhookResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(413)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateWebhook415ApplicationProblemPlusJSONResponse struct {
+	UnsupportedMediaTypeApplicationProblemPlusJSONResponse
+}
+
+func (response CreateWebhook415ApplicationProblemPlusJSONResponse) VisitCreateWebhookResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(415)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateWebhook422ApplicationProblemPlusJSONResponse struct {
+	InvalidBodyApplicationProblemPlusJSONResponse
+}
+
+func (response CreateWebhook422ApplicationProblemPlusJSONResponse) VisitCreateWebhookResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(422)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateWebhook429ApplicationProblemPlusJSONResponse struct {
+	RateLimitedApplicationProblemPlusJSONResponse
+}
+
+func (response CreateWebhook429ApplicationProblemPlusJSONResponse) VisitCreateWebhookResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("RateLimit", fmt.Sprint(response.Headers.RateLimit))
+	w.Header().Set("RateLimit-Policy", fmt.Sprint(response.Headers.RateLimitPolicy))
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(429)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateWebhook500ApplicationProblemPlusJSONResponse struct {
+	InternalApplicationProblemPlusJSONResponse
+}
+
+func (response CreateWebhook500ApplicationProblemPlusJSONResponse) VisitCreateWebhookResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(500)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateWebhook503ApplicationProblemPlusJSONResponse struct {
+	UnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response CreateWebhook503ApplicationProblemPlusJSONResponse) VisitCreateWebhookResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(503)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type RemoveWebhookRequestObject struct {
+	ID WebhookID `json:"id"`
+}
+
+type RemoveWebhookResponseObject interface {
+	VisitRemoveWebhookResponse(w http.ResponseWriter) error
+}
+
+type RemoveWebhook204Response struct {
+}
+
+func (response RemoveWebhook204Response) VisitRemoveWebhookResponse(w http.ResponseWriter) error {
+	w.WriteHeader(204)
+	return nil
+}
+
+type RemoveWebhook400ApplicationProblemPlusJSONResponse struct {
+	BadRequestApplicationProblemPlusJSONResponse
+}
+
+func (response RemoveWebhook400ApplicationProblemPlusJSONResponse) VisitRemoveWebhookResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(400)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type RemoveWebhook401ApplicationProblemPlusJSONResponse struct {
+	UnauthenticatedApplicationProblemPlusJSONResponse
+}
+
+func (response RemoveWebhook401ApplicationProblemPlusJSONResponse) VisitRemoveWebhookResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type RemoveWebhook403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response RemoveWebhook403ApplicationProblemPlusJSONResponse) VisitRemoveWebhookResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type RemoveWebhook404ApplicationProblemPlusJSONResponse struct {
+	NotFoundApplicationProblemPlusJSONResponse
+}
+
+func (response RemoveWebhook404ApplicationProblemPlusJSONResponse) VisitRemoveWebhookResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(404)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type RemoveWebhook429ApplicationProblemPlusJSONResponse struct {
+	RateLimitedApplicationProblemPlusJSONResponse
+}
+
+func (response RemoveWebhook429ApplicationProblemPlusJSONResponse) VisitRemoveWebhookResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("RateLimit", fmt.Sprint(response.Headers.RateLimit))
+	w.Header().Set("RateLimit-Policy", fmt.Sprint(response.Headers.RateLimitPolicy))
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(429)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type RemoveWebhook500ApplicationProblemPlusJSONResponse struct {
+	InternalApplicationProblemPlusJSONResponse
+}
+
+func (response RemoveWebhook500ApplicationProblemPlusJSONResponse) VisitRemoveWebhookResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(500)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type RemoveWebhook503ApplicationProblemPlusJSONResponse struct {
+	UnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response RemoveWebhook503ApplicationProblemPlusJSONResponse) VisitRemoveWebhookResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(503)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetWebhookRequestObject struct {
+	ID WebhookID `json:"id"`
+}
+
+type GetWebhookResponseObject interface {
+	VisitGetWebhookResponse(w http.ResponseWriter) error
+}
+
+type GetWebhook200ResponseHeaders struct {
+	ETag string
+}
+
+type GetWebhook200JSONResponse struct {
+	Body    Webhook
+	Headers GetWebhook200ResponseHeaders
+}
+
+func (response GetWebhook200JSONResponse) VisitGetWebhookResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("ETag", fmt.Sprint(response.Headers.ETag))
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetWebhook400ApplicationProblemPlusJSONResponse struct {
+	BadRequestApplicationProblemPlusJSONResponse
+}
+
+func (response GetWebhook400ApplicationProblemPlusJSONResponse) VisitGetWebhookResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(400)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetWebhook401ApplicationProblemPlusJSONResponse struct {
+	UnauthenticatedApplicationProblemPlusJSONResponse
+}
+
+func (response GetWebhook401ApplicationProblemPlusJSONResponse) VisitGetWebhookResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetWebhook403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response GetWebhook403ApplicationProblemPlusJSONResponse) VisitGetWebhookResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetWebhook404ApplicationProblemPlusJSONResponse struct {
+	NotFoundApplicationProblemPlusJSONResponse
+}
+
+func (response GetWebhook404ApplicationProblemPlusJSONResponse) VisitGetWebhookResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(404)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetWebhook429ApplicationProblemPlusJSONResponse struct {
+	RateLimitedApplicationProblemPlusJSONResponse
+}
+
+func (response GetWebhook429ApplicationProblemPlusJSONResponse) VisitGetWebhookResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("RateLimit", fmt.Sprint(response.Headers.RateLimit))
+	w.Header().Set("RateLimit-Policy", fmt.Sprint(response.Headers.RateLimitPolicy))
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(429)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetWebhook500ApplicationProblemPlusJSONResponse struct {
+	InternalApplicationProblemPlusJSONResponse
+}
+
+func (response GetWebhook500ApplicationProblemPlusJSONResponse) VisitGetWebhookResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(500)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetWebhook503ApplicationProblemPlusJSONResponse struct {
+	UnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response GetWebhook503ApplicationProblemPlusJSONResponse) VisitGetWebhookResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(503)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ChangeWebhookRequestObject struct {
+	ID     WebhookID `json:"id"`
+	Params ChangeWebhookParams
+	Body   *ChangeWebhookJSONRequestBody
+}
+
+type ChangeWebhookResponseObject interface {
+	VisitChangeWebhookResponse(w http.ResponseWriter) error
+}
+
+type ChangeWebhook200ResponseHeaders struct {
+	ETag string
+}
+
+type ChangeWebhook200JSONResponse struct {
+	Body    Webhook
+	Headers ChangeWebhook200ResponseHeaders
+}
+
+func (response ChangeWebhook200JSONResponse) VisitChangeWebhookResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("ETag", fmt.Sprint(response.Headers.ETag))
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ChangeWebhook400ApplicationProblemPlusJSONResponse struct {
+	BadRequestApplicationProblemPlusJSONResponse
+}
+
+func (response ChangeWebhook400ApplicationProblemPlusJSONResponse) VisitChangeWebhookResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(400)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ChangeWebhook401ApplicationProblemPlusJSONResponse struct {
+	UnauthenticatedApplicationProblemPlusJSONResponse
+}
+
+func (response ChangeWebhook401ApplicationProblemPlusJSONResponse) VisitChangeWebhookResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ChangeWebhook403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response ChangeWebhook403ApplicationProblemPlusJSONResponse) VisitChangeWebhookResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ChangeWebhook404ApplicationProblemPlusJSONResponse struct {
+	NotFoundApplicationProblemPlusJSONResponse
+}
+
+func (response ChangeWebhook404ApplicationProblemPlusJSONResponse) VisitChangeWebhookResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(404)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ChangeWebhook408ApplicationProblemPlusJSONResponse struct {
+	RequestTimeoutApplicationProblemPlusJSONResponse
+}
+
+func (response ChangeWebhook408ApplicationProblemPlusJSONResponse) VisitChangeWebhookResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(408)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ChangeWebhook409ApplicationProblemPlusJSONResponse struct {
+	WebhookConflictApplicationProblemPlusJSONResponse
+}
+
+func (response ChangeWebhook409ApplicationProblemPlusJSONResponse) VisitChangeWebhookResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(409)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ChangeWebhook412ApplicationProblemPlusJSONResponse struct {
+	WebhookStaleApplicationProblemPlusJSONResponse
+}
+
+func (response ChangeWebhook412ApplicationProblemPlusJSONResponse) VisitChangeWebhookResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(412)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ChangeWebhook413ApplicationProblemPlusJSONResponse struct {
+	TooLargeApplicationProblemPlusJSONResponse
+}
+
+func (response ChangeWebhook413ApplicationProblemPlusJSONResponse) VisitChangeWebhookResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(413)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ChangeWebhook415ApplicationProblemPlusJSONResponse struct {
+	UnsupportedMediaTypeApplicationProblemPlusJSONResponse
+}
+
+func (response ChangeWebhook415ApplicationProblemPlusJSONResponse) VisitChangeWebhookResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(415)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ChangeWebhook422ApplicationProblemPlusJSONResponse struct {
+	InvalidBodyApplicationProblemPlusJSONResponse
+}
+
+func (response ChangeWebhook422ApplicationProblemPlusJSONResponse) VisitChangeWebhookResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(422)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ChangeWebhook429ApplicationProblemPlusJSONResponse struct {
+	RateLimitedApplicationProblemPlusJSONResponse
+}
+
+func (response ChangeWebhook429ApplicationProblemPlusJSONResponse) VisitChangeWebhookResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("RateLimit", fmt.Sprint(response.Headers.RateLimit))
+	w.Header().Set("RateLimit-Policy", fmt.Sprint(response.Headers.RateLimitPolicy))
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(429)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ChangeWebhook500ApplicationProblemPlusJSONResponse struct {
+	InternalApplicationProblemPlusJSONResponse
+}
+
+func (response ChangeWebhook500ApplicationProblemPlusJSONResponse) VisitChangeWebhookResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(500)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ChangeWebhook503ApplicationProblemPlusJSONResponse struct {
+	UnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response ChangeWebhook503ApplicationProblemPlusJSONResponse) VisitChangeWebhookResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(503)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListWebhookDeliveriesRequestObject struct {
+	ID     WebhookID `json:"id"`
+	Params ListWebhookDeliveriesParams
+}
+
+type ListWebhookDeliveriesResponseObject interface {
+	VisitListWebhookDeliveriesResponse(w http.ResponseWriter) error
+}
+
+type ListWebhookDeliveries200JSONResponse WebhookDeliveryPage
+
+func (response ListWebhookDeliveries200JSONResponse) VisitListWebhookDeliveriesResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListWebhookDeliveries400ApplicationProblemPlusJSONResponse struct {
+	BadRequestApplicationProblemPlusJSONResponse
+}
+
+func (response ListWebhookDeliveries400ApplicationProblemPlusJSONResponse) VisitListWebhookDeliveriesResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(400)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListWebhookDeliveries401ApplicationProblemPlusJSONResponse struct {
+	UnauthenticatedApplicationProblemPlusJSONResponse
+}
+
+func (response ListWebhookDeliveries401ApplicationProblemPlusJSONResponse) VisitListWebhookDeliveriesResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListWebhookDeliveries403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response ListWebhookDeliveries403ApplicationProblemPlusJSONResponse) VisitListWebhookDeliveriesResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListWebhookDeliveries404ApplicationProblemPlusJSONResponse struct {
+	NotFoundApplicationProblemPlusJSONResponse
+}
+
+func (response ListWebhookDeliveries404ApplicationProblemPlusJSONResponse) VisitListWebhookDeliveriesResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(404)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListWebhookDeliveries429ApplicationProblemPlusJSONResponse struct {
+	RateLimitedApplicationProblemPlusJSONResponse
+}
+
+func (response ListWebhookDeliveries429ApplicationProblemPlusJSONResponse) VisitListWebhookDeliveriesResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("RateLimit", fmt.Sprint(response.Headers.RateLimit))
+	w.Header().Set("RateLimit-Policy", fmt.Sprint(response.Headers.RateLimitPolicy))
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(429)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListWebhookDeliveries500ApplicationProblemPlusJSONResponse struct {
+	InternalApplicationProblemPlusJSONResponse
+}
+
+func (response ListWebhookDeliveries500ApplicationProblemPlusJSONResponse) VisitListWebhookDeliveriesResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(500)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListWebhookDeliveries503ApplicationProblemPlusJSONResponse struct {
+	UnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response ListWebhookDeliveries503ApplicationProblemPlusJSONResponse) VisitListWebhookDeliveriesResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(503)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetWebhookDeliveryRequestObject struct {
+	ID       WebhookID  `json:"id"`
+	Delivery DeliveryID `json:"delivery"`
+}
+
+type GetWebhookDeliveryResponseObject interface {
+	VisitGetWebhookDeliveryResponse(w http.ResponseWriter) error
+}
+
+type GetWebhookDelivery200JSONResponse WebhookDelivery
+
+func (response GetWebhookDelivery200JSONResponse) VisitGetWebhookDeliveryResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetWebhookDelivery400ApplicationProblemPlusJSONResponse struct {
+	BadRequestApplicationProblemPlusJSONResponse
+}
+
+func (response GetWebhookDelivery400ApplicationProblemPlusJSONResponse) VisitGetWebhookDeliveryResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(400)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetWebhookDelivery401ApplicationProblemPlusJSONResponse struct {
+	UnauthenticatedApplicationProblemPlusJSONResponse
+}
+
+func (response GetWebhookDelivery401ApplicationProblemPlusJSONResponse) VisitGetWebhookDeliveryResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetWebhookDelivery403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response GetWebhookDelivery403ApplicationProblemPlusJSONResponse) VisitGetWebhookDeliveryResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetWebhookDelivery404ApplicationProblemPlusJSONResponse struct {
+	NotFoundApplicationProblemPlusJSONResponse
+}
+
+func (response GetWebhookDelivery404ApplicationProblemPlusJSONResponse) VisitGetWebhookDeliveryResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(404)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetWebhookDelivery429ApplicationProblemPlusJSONResponse struct {
+	RateLimitedApplicationProblemPlusJSONResponse
+}
+
+func (response GetWebhookDelivery429ApplicationProblemPlusJSONResponse) VisitGetWebhookDeliveryResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("RateLimit", fmt.Sprint(response.Headers.RateLimit))
+	w.Header().Set("RateLimit-Policy", fmt.Sprint(response.Headers.RateLimitPolicy))
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(429)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetWebhookDelivery500ApplicationProblemPlusJSONResponse struct {
+	InternalApplicationProblemPlusJSONResponse
+}
+
+func (response GetWebhookDelivery500ApplicationProblemPlusJSONResponse) VisitGetWebhookDeliveryResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(500)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetWebhookDelivery503ApplicationProblemPlusJSONResponse struct {
+	UnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response GetWebhookDelivery503ApplicationProblemPlusJSONResponse) VisitGetWebhookDeliveryResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(503)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReplayWebhookDeliveryRequestObject struct {
+	ID       WebhookID  `json:"id"`
+	Delivery DeliveryID `json:"delivery"`
+}
+
+type ReplayWebhookDeliveryResponseObject interface {
+	VisitReplayWebhookDeliveryResponse(w http.ResponseWriter) error
+}
+
+type ReplayWebhookDelivery202ResponseHeaders struct {
+	Location string
+}
+
+type ReplayWebhookDelivery202JSONResponse struct {
+	Body    WebhookDelivery
+	Headers ReplayWebhookDelivery202ResponseHeaders
+}
+
+func (response ReplayWebhookDelivery202JSONResponse) VisitReplayWebhookDeliveryResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("Location", fmt.Sprint(response.Headers.Location))
+	w.WriteHeader(202)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReplayWebhookDelivery400ApplicationProblemPlusJSONResponse struct {
+	BadRequestApplicationProblemPlusJSONResponse
+}
+
+func (response ReplayWebhookDelivery400ApplicationProblemPlusJSONResponse) VisitReplayWebhookDeliveryResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(400)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReplayWebhookDelivery401ApplicationProblemPlusJSONResponse struct {
+	UnauthenticatedApplicationProblemPlusJSONResponse
+}
+
+func (response ReplayWebhookDelivery401ApplicationProblemPlusJSONResponse) VisitReplayWebhookDeliveryResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReplayWebhookDelivery403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response ReplayWebhookDelivery403ApplicationProblemPlusJSONResponse) VisitReplayWebhookDeliveryResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReplayWebhookDelivery404ApplicationProblemPlusJSONResponse struct {
+	NotFoundApplicationProblemPlusJSONResponse
+}
+
+func (response ReplayWebhookDelivery404ApplicationProblemPlusJSONResponse) VisitReplayWebhookDeliveryResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(404)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReplayWebhookDelivery409ApplicationProblemPlusJSONResponse struct {
+	WebhookConflictApplicationProblemPlusJSONResponse
+}
+
+func (response ReplayWebhookDelivery409ApplicationProblemPlusJSONResponse) VisitReplayWebhookDeliveryResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(409)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReplayWebhookDelivery429ApplicationProblemPlusJSONResponse struct {
+	RateLimitedApplicationProblemPlusJSONResponse
+}
+
+func (response ReplayWebhookDelivery429ApplicationProblemPlusJSONResponse) VisitReplayWebhookDeliveryResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("RateLimit", fmt.Sprint(response.Headers.RateLimit))
+	w.Header().Set("RateLimit-Policy", fmt.Sprint(response.Headers.RateLimitPolicy))
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(429)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReplayWebhookDelivery500ApplicationProblemPlusJSONResponse struct {
+	InternalApplicationProblemPlusJSONResponse
+}
+
+func (response ReplayWebhookDelivery500ApplicationProblemPlusJSONResponse) VisitReplayWebhookDeliveryResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(500)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReplayWebhookDelivery503ApplicationProblemPlusJSONResponse struct {
+	UnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response ReplayWebhookDelivery503ApplicationProblemPlusJSONResponse) VisitReplayWebhookDeliveryResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(503)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type PingWebhookRequestObject struct {
+	ID WebhookID `json:"id"`
+}
+
+type PingWebhookResponseObject interface {
+	VisitPingWebhookResponse(w http.ResponseWriter) error
+}
+
+type PingWebhook202ResponseHeaders struct {
+	Location string
+}
+
+type PingWebhook202JSONResponse struct {
+	Body    WebhookDelivery
+	Headers PingWebhook202ResponseHeaders
+}
+
+func (response PingWebhook202JSONResponse) VisitPingWebhookResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("Location", fmt.Sprint(response.Headers.Location))
+	w.WriteHeader(202)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type PingWebhook400ApplicationProblemPlusJSONResponse struct {
+	BadRequestApplicationProblemPlusJSONResponse
+}
+
+func (response PingWebhook400ApplicationProblemPlusJSONResponse) VisitPingWebhookResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(400)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type PingWebhook401ApplicationProblemPlusJSONResponse struct {
+	UnauthenticatedApplicationProblemPlusJSONResponse
+}
+
+func (response PingWebhook401ApplicationProblemPlusJSONResponse) VisitPingWebhookResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type PingWebhook403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response PingWebhook403ApplicationProblemPlusJSONResponse) VisitPingWebhookResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type PingWebhook404ApplicationProblemPlusJSONResponse struct {
+	NotFoundApplicationProblemPlusJSONResponse
+}
+
+func (response PingWebhook404ApplicationProblemPlusJSONResponse) VisitPingWebhookResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(404)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type PingWebhook409ApplicationProblemPlusJSONResponse struct {
+	WebhookConflictApplicationProblemPlusJSONResponse
+}
+
+func (response PingWebhook409ApplicationProblemPlusJSONResponse) VisitPingWebhookResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(409)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type PingWebhook429ApplicationProblemPlusJSONResponse struct {
+	RateLimitedApplicationProblemPlusJSONResponse
+}
+
+func (response PingWebhook429ApplicationProblemPlusJSONResponse) VisitPingWebhookResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("RateLimit", fmt.Sprint(response.Headers.RateLimit))
+	w.Header().Set("RateLimit-Policy", fmt.Sprint(response.Headers.RateLimitPolicy))
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(429)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type PingWebhook500ApplicationProblemPlusJSONResponse struct {
+	InternalApplicationProblemPlusJSONResponse
+}
+
+func (response PingWebhook500ApplicationProblemPlusJSONResponse) VisitPingWebhookResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(500)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type PingWebhook503ApplicationProblemPlusJSONResponse struct {
+	UnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response PingWebhook503ApplicationProblemPlusJSONResponse) VisitPingWebhookResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(503)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type RotateWebhookRequestObject struct {
+	ID     WebhookID `json:"id"`
+	Params RotateWebhookParams
+}
+
+type RotateWebhookResponseObject interface {
+	VisitRotateWebhookResponse(w http.ResponseWriter) error
+}
+
+type RotateWebhook200ResponseHeaders struct {
+	ETag string
+}
+
+type RotateWebhook200JSONResponse struct {
+	Body    Webhook
+	Headers RotateWebhook200ResponseHeaders
+}
+
+func (response RotateWebhook200JSONResponse) VisitRotateWebhookResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("ETag", fmt.Sprint(response.Headers.ETag))
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type RotateWebhook400ApplicationProblemPlusJSONResponse struct {
+	BadRequestApplicationProblemPlusJSONResponse
+}
+
+func (response RotateWebhook400ApplicationProblemPlusJSONResponse) VisitRotateWebhookResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(400)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type RotateWebhook401ApplicationProblemPlusJSONResponse struct {
+	UnauthenticatedApplicationProblemPlusJSONResponse
+}
+
+func (response RotateWebhook401ApplicationProblemPlusJSONResponse) VisitRotateWebhookResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type RotateWebhook403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response RotateWebhook403ApplicationProblemPlusJSONResponse) VisitRotateWebhookResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("WWW-Authenticate", fmt.Sprint(response.Headers.WWWAuthenticate))
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type RotateWebhook404ApplicationProblemPlusJSONResponse struct {
+	NotFoundApplicationProblemPlusJSONResponse
+}
+
+func (response RotateWebhook404ApplicationProblemPlusJSONResponse) VisitRotateWebhookResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(404)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type RotateWebhook409ApplicationProblemPlusJSONResponse struct {
+	WebhookConflictApplicationProblemPlusJSONResponse
+}
+
+func (response RotateWebhook409ApplicationProblemPlusJSONResponse) VisitRotateWebhookResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(409)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type RotateWebhook412ApplicationProblemPlusJSONResponse struct {
+	WebhookStaleApplicationProblemPlusJSONResponse
+}
+
+func (response RotateWebhook412ApplicationProblemPlusJSONResponse) VisitRotateWebhookResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(412)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type RotateWebhook429ApplicationProblemPlusJSONResponse struct {
+	RateLimitedApplicationProblemPlusJSONResponse
+}
+
+func (response RotateWebhook429ApplicationProblemPlusJSONResponse) VisitRotateWebhookResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("RateLimit", fmt.Sprint(response.Headers.RateLimit))
+	w.Header().Set("RateLimit-Policy", fmt.Sprint(response.Headers.RateLimitPolicy))
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(429)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type RotateWebhook500ApplicationProblemPlusJSONResponse struct {
+	InternalApplicationProblemPlusJSONResponse
+}
+
+func (response RotateWebhook500ApplicationProblemPlusJSONResponse) VisitRotateWebhookResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(500)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type RotateWebhook503ApplicationProblemPlusJSONResponse struct {
+	UnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response RotateWebhook503ApplicationProblemPlusJSONResponse) VisitRotateWebhookResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(503)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 // StrictServerInterface represents all server handlers.
 type StrictServerInterface interface {
 	// GetDocs Read this contract as a page
@@ -10906,6 +18987,42 @@ type StrictServerInterface interface {
 	// GetAssessmentReport Print a kept assessment
 	// (GET /v1/assessments/{id}/report)
 	GetAssessmentReport(ctx context.Context, request GetAssessmentReportRequestObject) (GetAssessmentReportResponseObject, error)
+	// ListAuditColumns List the columns of a file of rigs
+	// (GET /v1/audit-columns)
+	ListAuditColumns(ctx context.Context, request ListAuditColumnsRequestObject) (ListAuditColumnsResponseObject, error)
+	// GetAuditTemplate Get a file of rigs to fill in
+	// (GET /v1/audit-template)
+	GetAuditTemplate(ctx context.Context, request GetAuditTemplateRequestObject) (GetAuditTemplateResponseObject, error)
+	// ListAudits List audits
+	// (GET /v1/audits)
+	ListAudits(ctx context.Context, request ListAuditsRequestObject) (ListAuditsResponseObject, error)
+	// CreateAudit Audit a fleet
+	// (POST /v1/audits)
+	CreateAudit(ctx context.Context, request CreateAuditRequestObject) (CreateAuditResponseObject, error)
+	// GetAudit Read an audit
+	// (GET /v1/audits/{id})
+	GetAudit(ctx context.Context, request GetAuditRequestObject) (GetAuditResponseObject, error)
+	// CancelAudit Cancel an audit
+	// (POST /v1/audits/{id}/cancel)
+	CancelAudit(ctx context.Context, request CancelAuditRequestObject) (CancelAuditResponseObject, error)
+	// CompareAudits Compare two audits
+	// (GET /v1/audits/{id}/compare)
+	CompareAudits(ctx context.Context, request CompareAuditsRequestObject) (CompareAuditsResponseObject, error)
+	// StreamAuditEvents Follow an audit
+	// (GET /v1/audits/{id}/events)
+	StreamAuditEvents(ctx context.Context, request StreamAuditEventsRequestObject) (StreamAuditEventsResponseObject, error)
+	// ExportAudit Export what an audit says of its rows
+	// (GET /v1/audits/{id}/export)
+	ExportAudit(ctx context.Context, request ExportAuditRequestObject) (ExportAuditResponseObject, error)
+	// ListAuditItems List what an audit says of its rows
+	// (GET /v1/audits/{id}/items)
+	ListAuditItems(ctx context.Context, request ListAuditItemsRequestObject) (ListAuditItemsResponseObject, error)
+	// GetAuditItem Read what an audit says of a row
+	// (GET /v1/audits/{id}/items/{row})
+	GetAuditItem(ctx context.Context, request GetAuditItemRequestObject) (GetAuditItemResponseObject, error)
+	// GetAuditSummary Sum up an audit
+	// (GET /v1/audits/{id}/summary)
+	GetAuditSummary(ctx context.Context, request GetAuditSummaryRequestObject) (GetAuditSummaryResponseObject, error)
 	// ListFittings List fittings
 	// (GET /v1/fittings)
 	ListFittings(ctx context.Context, request ListFittingsRequestObject) (ListFittingsResponseObject, error)
@@ -10960,6 +19077,33 @@ type StrictServerInterface interface {
 	// ExportLog Export the log
 	// (GET /v1/log/export)
 	ExportLog(ctx context.Context, request ExportLogRequestObject) (ExportLogResponseObject, error)
+	// CreateRegisterAssessment Assess what the register holds
+	// (POST /v1/register-assessments)
+	CreateRegisterAssessment(ctx context.Context, request CreateRegisterAssessmentRequestObject) (CreateRegisterAssessmentResponseObject, error)
+	// GetRegisterTemplate Get a table to fill in
+	// (GET /v1/register-template/{kind})
+	GetRegisterTemplate(ctx context.Context, request GetRegisterTemplateRequestObject) (GetRegisterTemplateResponseObject, error)
+	// ListRegister List or export the register
+	// (GET /v1/register/{kind})
+	ListRegister(ctx context.Context, request ListRegisterRequestObject) (ListRegisterResponseObject, error)
+	// ImportRegister Import a table
+	// (POST /v1/register/{kind})
+	ImportRegister(ctx context.Context, request ImportRegisterRequestObject) (ImportRegisterResponseObject, error)
+	// RemoveRegisterEntry Remove an entry
+	// (DELETE /v1/register/{kind}/{id})
+	RemoveRegisterEntry(ctx context.Context, request RemoveRegisterEntryRequestObject) (RemoveRegisterEntryResponseObject, error)
+	// GetRegisterEntry Read an entry
+	// (GET /v1/register/{kind}/{id})
+	GetRegisterEntry(ctx context.Context, request GetRegisterEntryRequestObject) (GetRegisterEntryResponseObject, error)
+	// PutRegisterEntry Write an entry
+	// (PUT /v1/register/{kind}/{id})
+	PutRegisterEntry(ctx context.Context, request PutRegisterEntryRequestObject) (PutRegisterEntryResponseObject, error)
+	// ListRegisterFitted List what was fitted and when
+	// (GET /v1/register/{kind}/{id}/fitted)
+	ListRegisterFitted(ctx context.Context, request ListRegisterFittedRequestObject) (ListRegisterFittedResponseObject, error)
+	// ListRegisterHistory List revisions of an entry
+	// (GET /v1/register/{kind}/{id}/history)
+	ListRegisterHistory(ctx context.Context, request ListRegisterHistoryRequestObject) (ListRegisterHistoryResponseObject, error)
 	// ListRulesets List rulesets
 	// (GET /v1/rulesets)
 	ListRulesets(ctx context.Context, request ListRulesetsRequestObject) (ListRulesetsResponseObject, error)
@@ -11002,6 +19146,36 @@ type StrictServerInterface interface {
 	// CreateTrip Assess a rig that goes through several places
 	// (POST /v1/trips)
 	CreateTrip(ctx context.Context, request CreateTripRequestObject) (CreateTripResponseObject, error)
+	// ListWebhooks List webhooks
+	// (GET /v1/webhooks)
+	ListWebhooks(ctx context.Context, request ListWebhooksRequestObject) (ListWebhooksResponseObject, error)
+	// CreateWebhook Set up a webhook
+	// (POST /v1/webhooks)
+	CreateWebhook(ctx context.Context, request CreateWebhookRequestObject) (CreateWebhookResponseObject, error)
+	// RemoveWebhook Remove a webhook
+	// (DELETE /v1/webhooks/{id})
+	RemoveWebhook(ctx context.Context, request RemoveWebhookRequestObject) (RemoveWebhookResponseObject, error)
+	// GetWebhook Read a webhook
+	// (GET /v1/webhooks/{id})
+	GetWebhook(ctx context.Context, request GetWebhookRequestObject) (GetWebhookResponseObject, error)
+	// ChangeWebhook Change a webhook
+	// (PUT /v1/webhooks/{id})
+	ChangeWebhook(ctx context.Context, request ChangeWebhookRequestObject) (ChangeWebhookResponseObject, error)
+	// ListWebhookDeliveries List deliveries
+	// (GET /v1/webhooks/{id}/deliveries)
+	ListWebhookDeliveries(ctx context.Context, request ListWebhookDeliveriesRequestObject) (ListWebhookDeliveriesResponseObject, error)
+	// GetWebhookDelivery Read a delivery
+	// (GET /v1/webhooks/{id}/deliveries/{delivery})
+	GetWebhookDelivery(ctx context.Context, request GetWebhookDeliveryRequestObject) (GetWebhookDeliveryResponseObject, error)
+	// ReplayWebhookDelivery Send a notice again
+	// (POST /v1/webhooks/{id}/deliveries/{delivery}/replay)
+	ReplayWebhookDelivery(ctx context.Context, request ReplayWebhookDeliveryRequestObject) (ReplayWebhookDeliveryResponseObject, error)
+	// PingWebhook Try a webhook
+	// (POST /v1/webhooks/{id}/ping)
+	PingWebhook(ctx context.Context, request PingWebhookRequestObject) (PingWebhookResponseObject, error)
+	// RotateWebhook Give a webhook a new secret
+	// (POST /v1/webhooks/{id}/rotate)
+	RotateWebhook(ctx context.Context, request RotateWebhookRequestObject) (RotateWebhookResponseObject, error)
 }
 
 type StrictHandlerFunc func(ctx echo.Context, request any) (any, error)
@@ -11327,6 +19501,337 @@ func (sh *strictHandler) GetAssessmentReport(ctx echo.Context, id AssessmentID, 
 		return err
 	} else if validResponse, ok := response.(GetAssessmentReportResponseObject); ok {
 		return validResponse.VisitGetAssessmentReportResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// ListAuditColumns operation middleware
+func (sh *strictHandler) ListAuditColumns(ctx echo.Context) error {
+	var request ListAuditColumnsRequestObject
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListAuditColumns(ctx.Request().Context(), request.(ListAuditColumnsRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListAuditColumns")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(ListAuditColumnsResponseObject); ok {
+		return validResponse.VisitListAuditColumnsResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// GetAuditTemplate operation middleware
+func (sh *strictHandler) GetAuditTemplate(ctx echo.Context, params GetAuditTemplateParams) error {
+	var request GetAuditTemplateRequestObject
+
+	request.Params = params
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.GetAuditTemplate(ctx.Request().Context(), request.(GetAuditTemplateRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "GetAuditTemplate")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(GetAuditTemplateResponseObject); ok {
+		return validResponse.VisitGetAuditTemplateResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// ListAudits operation middleware
+func (sh *strictHandler) ListAudits(ctx echo.Context, params ListAuditsParams) error {
+	var request ListAuditsRequestObject
+
+	request.Params = params
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListAudits(ctx.Request().Context(), request.(ListAuditsRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListAudits")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(ListAuditsResponseObject); ok {
+		return validResponse.VisitListAuditsResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// CreateAudit operation middleware
+func (sh *strictHandler) CreateAudit(ctx echo.Context, params CreateAuditParams) error {
+	var request CreateAuditRequestObject
+
+	request.Params = params
+	if strings.HasPrefix(ctx.Request().Header.Get("Content-Type"), "application/json") {
+		var body CreateAuditJSONRequestBody
+		var err error
+		if binder, ok := ctx.Echo().Binder.(*echo.DefaultBinder); ok {
+			// A request validator built on kin-openapi's openapi3filter with
+			// KeepValidatedValue leaves the value it validated on the body. Bind
+			// that value, matching member names exactly, so the handler receives
+			// what was validated instead of a second, case-insensitive decode.
+			// Otherwise bind only the request body, so that path and query
+			// parameters are not also bound into the body struct.
+			if vb, ok := ctx.Request().Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+				err = binder.BindBody(ctx, &body)
+			}
+		} else {
+			// A custom binder is installed on the Echo instance; defer to it
+			// entirely, since echo.Binder does not expose body-only binding and
+			// the binder may do more than decode (for example call ctx.Validate).
+			err = ctx.Bind(&body)
+		}
+		if err != nil {
+			return err
+		}
+		request.JSONBody = &body
+
+	}
+	if strings.HasPrefix(ctx.Request().Header.Get("Content-Type"), "text/csv") {
+		request.Body = ctx.Request().Body
+	}
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.CreateAudit(ctx.Request().Context(), request.(CreateAuditRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "CreateAudit")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(CreateAuditResponseObject); ok {
+		return validResponse.VisitCreateAuditResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// GetAudit operation middleware
+func (sh *strictHandler) GetAudit(ctx echo.Context, id AuditID) error {
+	var request GetAuditRequestObject
+
+	request.ID = id
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.GetAudit(ctx.Request().Context(), request.(GetAuditRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "GetAudit")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(GetAuditResponseObject); ok {
+		return validResponse.VisitGetAuditResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// CancelAudit operation middleware
+func (sh *strictHandler) CancelAudit(ctx echo.Context, id AuditID) error {
+	var request CancelAuditRequestObject
+
+	request.ID = id
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.CancelAudit(ctx.Request().Context(), request.(CancelAuditRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "CancelAudit")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(CancelAuditResponseObject); ok {
+		return validResponse.VisitCancelAuditResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// CompareAudits operation middleware
+func (sh *strictHandler) CompareAudits(ctx echo.Context, id AuditID, params CompareAuditsParams) error {
+	var request CompareAuditsRequestObject
+
+	request.ID = id
+	request.Params = params
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.CompareAudits(ctx.Request().Context(), request.(CompareAuditsRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "CompareAudits")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(CompareAuditsResponseObject); ok {
+		return validResponse.VisitCompareAuditsResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// StreamAuditEvents operation middleware
+func (sh *strictHandler) StreamAuditEvents(ctx echo.Context, id AuditID) error {
+	var request StreamAuditEventsRequestObject
+
+	request.ID = id
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.StreamAuditEvents(ctx.Request().Context(), request.(StreamAuditEventsRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "StreamAuditEvents")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(StreamAuditEventsResponseObject); ok {
+		return validResponse.VisitStreamAuditEventsResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// ExportAudit operation middleware
+func (sh *strictHandler) ExportAudit(ctx echo.Context, id AuditID, params ExportAuditParams) error {
+	var request ExportAuditRequestObject
+
+	request.ID = id
+	request.Params = params
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ExportAudit(ctx.Request().Context(), request.(ExportAuditRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ExportAudit")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(ExportAuditResponseObject); ok {
+		return validResponse.VisitExportAuditResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// ListAuditItems operation middleware
+func (sh *strictHandler) ListAuditItems(ctx echo.Context, id AuditID, params ListAuditItemsParams) error {
+	var request ListAuditItemsRequestObject
+
+	request.ID = id
+	request.Params = params
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListAuditItems(ctx.Request().Context(), request.(ListAuditItemsRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListAuditItems")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(ListAuditItemsResponseObject); ok {
+		return validResponse.VisitListAuditItemsResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// GetAuditItem operation middleware
+func (sh *strictHandler) GetAuditItem(ctx echo.Context, id AuditID, row AuditRow) error {
+	var request GetAuditItemRequestObject
+
+	request.ID = id
+	request.Row = row
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.GetAuditItem(ctx.Request().Context(), request.(GetAuditItemRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "GetAuditItem")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(GetAuditItemResponseObject); ok {
+		return validResponse.VisitGetAuditItemResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// GetAuditSummary operation middleware
+func (sh *strictHandler) GetAuditSummary(ctx echo.Context, id AuditID, params GetAuditSummaryParams) error {
+	var request GetAuditSummaryRequestObject
+
+	request.ID = id
+	request.Params = params
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.GetAuditSummary(ctx.Request().Context(), request.(GetAuditSummaryRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "GetAuditSummary")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(GetAuditSummaryResponseObject); ok {
+		return validResponse.VisitGetAuditSummaryResponse(ctx.Response())
 	} else if response != nil {
 		return fmt.Errorf("unexpected response type: %T", response)
 	}
@@ -11910,6 +20415,291 @@ func (sh *strictHandler) ExportLog(ctx echo.Context) error {
 	return nil
 }
 
+// CreateRegisterAssessment operation middleware
+func (sh *strictHandler) CreateRegisterAssessment(ctx echo.Context, params CreateRegisterAssessmentParams) error {
+	var request CreateRegisterAssessmentRequestObject
+
+	request.Params = params
+
+	var body CreateRegisterAssessmentJSONRequestBody
+	var err error
+	if binder, ok := ctx.Echo().Binder.(*echo.DefaultBinder); ok {
+		// A request validator built on kin-openapi's openapi3filter with
+		// KeepValidatedValue leaves the value it validated on the body. Bind
+		// that value, matching member names exactly, so the handler receives
+		// what was validated instead of a second, case-insensitive decode.
+		// Otherwise bind only the request body, so that path and query
+		// parameters are not also bound into the body struct.
+		if vb, ok := ctx.Request().Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+			err = binder.BindBody(ctx, &body)
+		}
+	} else {
+		// A custom binder is installed on the Echo instance; defer to it
+		// entirely, since echo.Binder does not expose body-only binding and
+		// the binder may do more than decode (for example call ctx.Validate).
+		err = ctx.Bind(&body)
+	}
+	if err != nil {
+		return err
+	}
+	request.Body = &body
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.CreateRegisterAssessment(ctx.Request().Context(), request.(CreateRegisterAssessmentRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "CreateRegisterAssessment")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(CreateRegisterAssessmentResponseObject); ok {
+		return validResponse.VisitCreateRegisterAssessmentResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// GetRegisterTemplate operation middleware
+func (sh *strictHandler) GetRegisterTemplate(ctx echo.Context, kind RegisterKind, params GetRegisterTemplateParams) error {
+	var request GetRegisterTemplateRequestObject
+
+	request.Kind = kind
+	request.Params = params
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.GetRegisterTemplate(ctx.Request().Context(), request.(GetRegisterTemplateRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "GetRegisterTemplate")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(GetRegisterTemplateResponseObject); ok {
+		return validResponse.VisitGetRegisterTemplateResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// ListRegister operation middleware
+func (sh *strictHandler) ListRegister(ctx echo.Context, kind RegisterKind, params ListRegisterParams) error {
+	var request ListRegisterRequestObject
+
+	request.Kind = kind
+	request.Params = params
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListRegister(ctx.Request().Context(), request.(ListRegisterRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListRegister")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(ListRegisterResponseObject); ok {
+		return validResponse.VisitListRegisterResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// ImportRegister operation middleware
+func (sh *strictHandler) ImportRegister(ctx echo.Context, kind RegisterKind, params ImportRegisterParams) error {
+	var request ImportRegisterRequestObject
+
+	request.Kind = kind
+	request.Params = params
+
+	request.Body = ctx.Request().Body
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ImportRegister(ctx.Request().Context(), request.(ImportRegisterRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ImportRegister")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(ImportRegisterResponseObject); ok {
+		return validResponse.VisitImportRegisterResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// RemoveRegisterEntry operation middleware
+func (sh *strictHandler) RemoveRegisterEntry(ctx echo.Context, kind RegisterKind, id RegisterID, params RemoveRegisterEntryParams) error {
+	var request RemoveRegisterEntryRequestObject
+
+	request.Kind = kind
+	request.ID = id
+	request.Params = params
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.RemoveRegisterEntry(ctx.Request().Context(), request.(RemoveRegisterEntryRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "RemoveRegisterEntry")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(RemoveRegisterEntryResponseObject); ok {
+		return validResponse.VisitRemoveRegisterEntryResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// GetRegisterEntry operation middleware
+func (sh *strictHandler) GetRegisterEntry(ctx echo.Context, kind RegisterKind, id RegisterID) error {
+	var request GetRegisterEntryRequestObject
+
+	request.Kind = kind
+	request.ID = id
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.GetRegisterEntry(ctx.Request().Context(), request.(GetRegisterEntryRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "GetRegisterEntry")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(GetRegisterEntryResponseObject); ok {
+		return validResponse.VisitGetRegisterEntryResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// PutRegisterEntry operation middleware
+func (sh *strictHandler) PutRegisterEntry(ctx echo.Context, kind RegisterKind, id RegisterID, params PutRegisterEntryParams) error {
+	var request PutRegisterEntryRequestObject
+
+	request.Kind = kind
+	request.ID = id
+	request.Params = params
+
+	var body PutRegisterEntryJSONRequestBody
+	var err error
+	if binder, ok := ctx.Echo().Binder.(*echo.DefaultBinder); ok {
+		// A request validator built on kin-openapi's openapi3filter with
+		// KeepValidatedValue leaves the value it validated on the body. Bind
+		// that value, matching member names exactly, so the handler receives
+		// what was validated instead of a second, case-insensitive decode.
+		// Otherwise bind only the request body, so that path and query
+		// parameters are not also bound into the body struct.
+		if vb, ok := ctx.Request().Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+			err = binder.BindBody(ctx, &body)
+		}
+	} else {
+		// A custom binder is installed on the Echo instance; defer to it
+		// entirely, since echo.Binder does not expose body-only binding and
+		// the binder may do more than decode (for example call ctx.Validate).
+		err = ctx.Bind(&body)
+	}
+	if err != nil {
+		return err
+	}
+	request.Body = &body
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.PutRegisterEntry(ctx.Request().Context(), request.(PutRegisterEntryRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "PutRegisterEntry")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(PutRegisterEntryResponseObject); ok {
+		return validResponse.VisitPutRegisterEntryResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// ListRegisterFitted operation middleware
+func (sh *strictHandler) ListRegisterFitted(ctx echo.Context, kind RegisterKind, id RegisterID, params ListRegisterFittedParams) error {
+	var request ListRegisterFittedRequestObject
+
+	request.Kind = kind
+	request.ID = id
+	request.Params = params
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListRegisterFitted(ctx.Request().Context(), request.(ListRegisterFittedRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListRegisterFitted")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(ListRegisterFittedResponseObject); ok {
+		return validResponse.VisitListRegisterFittedResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// ListRegisterHistory operation middleware
+func (sh *strictHandler) ListRegisterHistory(ctx echo.Context, kind RegisterKind, id RegisterID, params ListRegisterHistoryParams) error {
+	var request ListRegisterHistoryRequestObject
+
+	request.Kind = kind
+	request.ID = id
+	request.Params = params
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListRegisterHistory(ctx.Request().Context(), request.(ListRegisterHistoryRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListRegisterHistory")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(ListRegisterHistoryResponseObject); ok {
+		return validResponse.VisitListRegisterHistoryResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
 // ListRulesets operation middleware
 func (sh *strictHandler) ListRulesets(ctx echo.Context) error {
 	var request ListRulesetsRequestObject
@@ -12364,6 +21154,303 @@ func (sh *strictHandler) CreateTrip(ctx echo.Context, params CreateTripParams) e
 		return err
 	} else if validResponse, ok := response.(CreateTripResponseObject); ok {
 		return validResponse.VisitCreateTripResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// ListWebhooks operation middleware
+func (sh *strictHandler) ListWebhooks(ctx echo.Context) error {
+	var request ListWebhooksRequestObject
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListWebhooks(ctx.Request().Context(), request.(ListWebhooksRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListWebhooks")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(ListWebhooksResponseObject); ok {
+		return validResponse.VisitListWebhooksResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// CreateWebhook operation middleware
+func (sh *strictHandler) CreateWebhook(ctx echo.Context) error {
+	var request CreateWebhookRequestObject
+
+	var body CreateWebhookJSONRequestBody
+	var err error
+	if binder, ok := ctx.Echo().Binder.(*echo.DefaultBinder); ok {
+		// A request validator built on kin-openapi's openapi3filter with
+		// KeepValidatedValue leaves the value it validated on the body. Bind
+		// that value, matching member names exactly, so the handler receives
+		// what was validated instead of a second, case-insensitive decode.
+		// Otherwise bind only the request body, so that path and query
+		// parameters are not also bound into the body struct.
+		if vb, ok := ctx.Request().Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+			err = binder.BindBody(ctx, &body)
+		}
+	} else {
+		// A custom binder is installed on the Echo instance; defer to it
+		// entirely, since echo.Binder does not expose body-only binding and
+		// the binder may do more than decode (for example call ctx.Validate).
+		err = ctx.Bind(&body)
+	}
+	if err != nil {
+		return err
+	}
+	request.Body = &body
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.CreateWebhook(ctx.Request().Context(), request.(CreateWebhookRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "CreateWebhook")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(CreateWebhookResponseObject); ok {
+		return validResponse.VisitCreateWebhookResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// RemoveWebhook operation middleware
+func (sh *strictHandler) RemoveWebhook(ctx echo.Context, id WebhookID) error {
+	var request RemoveWebhookRequestObject
+
+	request.ID = id
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.RemoveWebhook(ctx.Request().Context(), request.(RemoveWebhookRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "RemoveWebhook")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(RemoveWebhookResponseObject); ok {
+		return validResponse.VisitRemoveWebhookResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// GetWebhook operation middleware
+func (sh *strictHandler) GetWebhook(ctx echo.Context, id WebhookID) error {
+	var request GetWebhookRequestObject
+
+	request.ID = id
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.GetWebhook(ctx.Request().Context(), request.(GetWebhookRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "GetWebhook")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(GetWebhookResponseObject); ok {
+		return validResponse.VisitGetWebhookResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// ChangeWebhook operation middleware
+func (sh *strictHandler) ChangeWebhook(ctx echo.Context, id WebhookID, params ChangeWebhookParams) error {
+	var request ChangeWebhookRequestObject
+
+	request.ID = id
+	request.Params = params
+
+	var body ChangeWebhookJSONRequestBody
+	var err error
+	if binder, ok := ctx.Echo().Binder.(*echo.DefaultBinder); ok {
+		// A request validator built on kin-openapi's openapi3filter with
+		// KeepValidatedValue leaves the value it validated on the body. Bind
+		// that value, matching member names exactly, so the handler receives
+		// what was validated instead of a second, case-insensitive decode.
+		// Otherwise bind only the request body, so that path and query
+		// parameters are not also bound into the body struct.
+		if vb, ok := ctx.Request().Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+			err = binder.BindBody(ctx, &body)
+		}
+	} else {
+		// A custom binder is installed on the Echo instance; defer to it
+		// entirely, since echo.Binder does not expose body-only binding and
+		// the binder may do more than decode (for example call ctx.Validate).
+		err = ctx.Bind(&body)
+	}
+	if err != nil {
+		return err
+	}
+	request.Body = &body
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ChangeWebhook(ctx.Request().Context(), request.(ChangeWebhookRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ChangeWebhook")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(ChangeWebhookResponseObject); ok {
+		return validResponse.VisitChangeWebhookResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// ListWebhookDeliveries operation middleware
+func (sh *strictHandler) ListWebhookDeliveries(ctx echo.Context, id WebhookID, params ListWebhookDeliveriesParams) error {
+	var request ListWebhookDeliveriesRequestObject
+
+	request.ID = id
+	request.Params = params
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListWebhookDeliveries(ctx.Request().Context(), request.(ListWebhookDeliveriesRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListWebhookDeliveries")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(ListWebhookDeliveriesResponseObject); ok {
+		return validResponse.VisitListWebhookDeliveriesResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// GetWebhookDelivery operation middleware
+func (sh *strictHandler) GetWebhookDelivery(ctx echo.Context, id WebhookID, delivery DeliveryID) error {
+	var request GetWebhookDeliveryRequestObject
+
+	request.ID = id
+	request.Delivery = delivery
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.GetWebhookDelivery(ctx.Request().Context(), request.(GetWebhookDeliveryRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "GetWebhookDelivery")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(GetWebhookDeliveryResponseObject); ok {
+		return validResponse.VisitGetWebhookDeliveryResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// ReplayWebhookDelivery operation middleware
+func (sh *strictHandler) ReplayWebhookDelivery(ctx echo.Context, id WebhookID, delivery DeliveryID) error {
+	var request ReplayWebhookDeliveryRequestObject
+
+	request.ID = id
+	request.Delivery = delivery
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ReplayWebhookDelivery(ctx.Request().Context(), request.(ReplayWebhookDeliveryRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ReplayWebhookDelivery")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(ReplayWebhookDeliveryResponseObject); ok {
+		return validResponse.VisitReplayWebhookDeliveryResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// PingWebhook operation middleware
+func (sh *strictHandler) PingWebhook(ctx echo.Context, id WebhookID) error {
+	var request PingWebhookRequestObject
+
+	request.ID = id
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.PingWebhook(ctx.Request().Context(), request.(PingWebhookRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "PingWebhook")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(PingWebhookResponseObject); ok {
+		return validResponse.VisitPingWebhookResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// RotateWebhook operation middleware
+func (sh *strictHandler) RotateWebhook(ctx echo.Context, id WebhookID, params RotateWebhookParams) error {
+	var request RotateWebhookRequestObject
+
+	request.ID = id
+	request.Params = params
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.RotateWebhook(ctx.Request().Context(), request.(RotateWebhookRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "RotateWebhook")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(RotateWebhookResponseObject); ok {
+		return validResponse.VisitRotateWebhookResponse(ctx.Response())
 	} else if response != nil {
 		return fmt.Errorf("unexpected response type: %T", response)
 	}

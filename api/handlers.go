@@ -16,6 +16,10 @@ type handlers struct {
 	keys      *service.Keyring   // nil if there are none
 	authoring *service.Authoring // nil if the law stays as it is
 	ledger    *service.Ledger
+	register  *service.Registry // nil if there is none
+	hooks     *service.Hooks    // nil if there are none
+	audits    *service.Auditor  // nil for none
+	draining  func() bool       // the service is about to stop
 }
 
 var _ StrictServerInterface = (*handlers)(nil)

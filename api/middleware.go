@@ -108,10 +108,15 @@ func recovered(t *Telemetry) echo.MiddlewareFunc {
 	}
 }
 
-// inTime ends the context of a request after a while.
-func inTime(d time.Duration) echo.MiddlewareFunc {
+// inTime ends the context of a request after a while, or after the time of its
+// lane.
+func inTime(usual time.Duration, lanes map[string]*lane) echo.MiddlewareFunc {
 	return func(next echo.HandlerFunc) echo.HandlerFunc {
 		return func(c echo.Context) error {
+			d := usual
+			if l := laneOf(c, lanes); l != nil {
+				d = l.time
+			}
 			ctx, cancel := context.WithTimeout(c.Request().Context(), d)
 			defer cancel()
 			c.SetRequest(c.Request().WithContext(ctx))

@@ -8,10 +8,12 @@ import (
 	"log/slog"
 	"net"
 	"net/http"
+	"strings"
 
 	"github.com/labstack/echo/v4"
 
 	"drawgear/rules"
+	"drawgear/rules/fleet"
 	"drawgear/rules/law"
 	"drawgear/rules/rig"
 	"drawgear/service"
@@ -44,6 +46,14 @@ var problems = map[ProblemType]problem{
 	ProblemFittingSigned:        {http.StatusConflict, "The fitting is signed off", "What is signed does not change. Plan another fitting for further work; the record of this one can be read."},
 	ProblemFittingFull:          {http.StatusConflict, "The fitting takes no more measurements", "Sign it off if it is proven, or plan another fitting."},
 	ProblemNotProven:            {http.StatusConflict, "The work is not proven", "Measure what is named, mend what failed, and sign off when every proof that the plan asks for is met."},
+	ProblemAuditEnded:           {http.StatusConflict, "The audit has ended", "Read what it says, or ask for another."},
+	ProblemAuditOpen:            {http.StatusConflict, "The audit has not ended", "Wait until it has; its progress is told at events."},
+	ProblemStoreFull:            {http.StatusConflict, "The store has no room for it", "Remove what is not needed any more, or tell the operator."},
+	ProblemInvalidFile:          {http.StatusUnprocessableEntity, "The file is refused", "Correct what is named in errors and send the file again; /v1/audit-columns lists the columns, /v1/audit-template is a file to fill in."},
+	ProblemAuditSize:            {http.StatusUnprocessableEntity, "The audit has no row, or too many", "Ask for at least one row, and split what is more than an audit takes."},
+	ProblemRegisterInUse:        {http.StatusConflict, "Something in the register still names it", "Remove the pairings that name it and the parts that are fitted to it first, or write them anew."},
+	ProblemWebhooksOff:          {http.StatusConflict, "This service tells nobody", "Ask whoever runs the service to name the hosts that may be told."},
+	ProblemTooManyWebhooks:      {http.StatusConflict, "There are too many webhooks", "Remove one, or change one that there is."},
 	ProblemIdempotencyKeyReused: {http.StatusUnprocessableEntity, "The idempotency key was used for another request", "Make a new key for each request that is not a repeat of an earlier one."},
 	ProblemStale:                {http.StatusPreconditionFailed, "Somebody changed it meanwhile", "Read it again, look at what changed, and send the new ETag in If-Match."},
 	ProblemBodyTooLarge:         {http.StatusRequestEntityTooLarge, "The body is too large", "Send less: the contract says how much the operation takes."},
@@ -90,7 +100,10 @@ func refusalOf(err error) *refusal {
 		faults  law.Faults
 		checked *service.CheckFailed
 		inUse   *service.InUse
+		used    *service.EntryInUse
 		open    *service.NotProven
+		entry   *service.StaleEntry
+		file    *fleet.Bad
 	)
 	switch {
 	case errors.As(err, &known):
@@ -101,12 +114,34 @@ func refusalOf(err error) *refusal {
 		return failedCheck(checked.Report)
 	case errors.As(err, &inUse):
 		return refuse(ProblemRulesetInUse, "Without the version the rest cannot be linked: %s.", inUse)
+	case errors.As(err, &used):
+		return refuse(ProblemRegisterInUse, "It is named by %s.", strings.Join(used.By, ", "))
 	case errors.As(err, &open):
 		return unproven(open)
 	case errors.Is(err, service.ErrSigned):
 		return refuse(ProblemFittingSigned, "The fitting is signed off, and nothing can be added.")
 	case errors.Is(err, service.ErrProofs):
 		return refuse(ProblemFittingFull, "The fitting has measurements of %d times already.", service.MaxProofs)
+	case errors.As(err, &file):
+		return refusedFile(file)
+	case errors.Is(err, service.ErrAuditEmpty):
+		return refuse(ProblemAuditSize, "There is nothing to audit.")
+	case errors.Is(err, service.ErrAuditRows):
+		return refuse(ProblemAuditSize, "An audit has no more than %d rows.", service.MaxAuditRows)
+	case errors.Is(err, service.ErrAuditEnded):
+		return refuse(ProblemAuditEnded, "The audit has ended.")
+	case errors.Is(err, service.ErrAuditOpen):
+		return refuse(ProblemAuditOpen, "An audit has not ended.")
+	case errors.Is(err, service.ErrFull):
+		return refuse(ProblemStoreFull, "The store holds as much as it may of what never goes to make room.")
+	case errors.Is(err, service.ErrHooksOff):
+		return refuse(ProblemWebhooksOff, "No host is named that may be told.")
+	case errors.Is(err, service.ErrHooksFull):
+		return refuse(ProblemTooManyWebhooks, "The tenant has %d webhooks already.", service.MaxHooks)
+	case errors.As(err, &entry) && entry.Has > 0:
+		return refuse(ProblemStale, "The entry is at revision %d, and that is not the one that the request is for.", entry.Has)
+	case errors.As(err, &entry):
+		return refuse(ProblemStale, "There is no such entry yet.")
 	case errors.Is(err, service.ErrNoTag):
 		return refuse(ProblemPreconditionRequired, "There is no If-Match.")
 	case errors.Is(err, service.ErrStale):

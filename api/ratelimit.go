@@ -33,6 +33,9 @@ const (
 	limitAddress     = "address"     // requests without a credential
 	limitCredentials = "credentials" // credentials of an address that were no good
 	limitInFlight    = "in_flight"
+	limitUploads     = "uploads" // of files, at a time, as the two below
+	limitExports     = "exports"
+	limitStreams     = "streams"
 )
 
 // gate holds callers to the limits. A caller is a key, or the subject of a
@@ -78,7 +81,7 @@ func (g *gate) bound(next echo.HandlerFunc) echo.HandlerFunc {
 		}
 		select {
 		case g.slots <- struct{}{}:
-			defer func() { <-g.slots }()
+			defer inFlight(c, g.slots)()
 			return next(c)
 		default:
 			g.telemetry.refused.WithLabelValues(limitInFlight).Inc()

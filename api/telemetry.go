@@ -49,14 +49,14 @@ func NewTelemetry(reg prometheus.Registerer, traces trace.TracerProvider) *Telem
 			Name: "drawgear_verdicts_total", Help: "Answers given, by place and verdict; a trip counts once a place.",
 		}, []string{"jurisdiction", "verdict"}),
 		refused: prometheus.NewCounterVec(prometheus.CounterOpts{
-			Name: "drawgear_http_requests_limited_total", Help: "Requests refused by a limit: key, address, credentials or in_flight.",
+			Name: "drawgear_http_requests_limited_total", Help: "Requests refused by a limit: key, address, credentials, in_flight, uploads, exports or streams.",
 		}, []string{"limit"}),
 		panics: prometheus.NewCounter(prometheus.CounterOpts{
 			Name: "drawgear_panics_total", Help: "Requests that ended in a panic and were answered with 500.",
 		}),
 		tracer: traces.Tracer("drawgear/api"),
 	}
-	for _, limit := range []string{limitKey, limitAddress, limitCredentials, limitInFlight} {
+	for _, limit := range []string{limitKey, limitAddress, limitCredentials, limitInFlight, limitUploads, limitExports, limitStreams} {
 		t.refused.WithLabelValues(limit) // there from the start, so that a rise from none shows
 	}
 	reg.MustRegister(t.requests, t.took, t.inFlight, t.verdicts, t.refused, t.panics)
@@ -206,7 +206,7 @@ func enter(in *json.Decoder, name string) bool {
 // no new requests are sent to it; those that come are answered.
 func drain(draining func() bool) StrictMiddlewareFunc {
 	return func(next StrictHandlerFunc, operation string) StrictHandlerFunc {
-		if draining == nil || operation != "GetReadiness" {
+		if operation != "GetReadiness" {
 			return next
 		}
 		return func(c echo.Context, request any) (any, error) {

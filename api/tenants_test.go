@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"log/slog"
 	"net/http"
+	"path"
 	"slices"
 	"strings"
 	"testing"
@@ -23,10 +24,11 @@ import (
 	"drawgear/service"
 )
 
-// recordStore is all that a service needs of a store.
+// recordStore is all that a service needs of a store, with the queue of its work.
 type recordStore interface {
 	service.FullStore
 	service.Tenants
+	service.Jobs
 }
 
 // replica is a service wired as the program wires it, over a store that others
@@ -35,6 +37,7 @@ type replica struct {
 	h     http.Handler
 	store recordStore
 	keys  *service.Keyring
+	audit *service.Auditor
 }
 
 func newReplica(t testing.TB, st recordStore, signer note.Signer, more ...string) replica {
@@ -58,10 +61,36 @@ func newReplica(t testing.TB, st recordStore, signer note.Signer, more ...string
 		<-done
 	})
 	within, keys := service.InStep(st), service.NewKeyring(st, time.Now)
-	return replica{store: st, keys: keys, h: api.New(api.Config{
-		Service: service.NewLive(snapshots, within, time.Now), Authoring: service.NewAuthoring(within, snapshots, time.Now),
+	answers := service.NewLive(snapshots, within, time.Now)
+	audit := service.NewAuditor(answers, st, service.NewEvents(st, time.Now))
+	return replica{store: st, keys: keys, audit: audit, h: api.New(api.Config{
+		Service: answers, Authoring: service.NewAuthoring(within, snapshots, time.Now), Audits: audit,
+		Register: service.NewRegistry(answers, within, time.Now), Hooks: newHooks(t, st, service.HookConfig{Allow: []string{hookHost}}),
 		Ledger: service.NewLedger(st, signer), Once: service.NewIdempotency(st), Auth: service.Bearers{Keys: keys}, Keys: keys,
 	})}
+}
+
+// working runs something while the chunks of audits are answered. Nobody is told
+// anything meanwhile.
+func (r replica) working(t testing.TB, run func()) {
+	t.Helper()
+	ctx, cancel := context.WithCancel(t.Context())
+	done := make(chan error, 1)
+	go func() {
+		done <- r.store.Work(ctx, 2, func(ctx context.Context, j service.Job) error {
+			if j.Kind != service.JobAudit {
+				return nil
+			}
+			return r.audit.Carry(ctx, j)
+		})
+	}()
+	defer func() {
+		cancel()
+		if err := <-done; err != nil {
+			t.Errorf("work: %v", err)
+		}
+	}()
+	run()
 }
 
 func newSigner(t testing.TB) note.Signer {
@@ -138,6 +167,10 @@ type neighbours struct {
 	kept                 []string // ids of the yard's assessments
 	key                  string   // id of a key of the yard
 	fitting              string   // address of a fitting of the yard
+	audits               []string // addresses of audits of the yard: the first two have ended, the last goes on
+	hooks                []string // addresses of two webhooks of the yard
+	delivery             string   // address of a delivery to the first
+	valleyAudit          string   // address of one of the valley that has ended
 	ids                  []string // nobody could know of these but from the yard
 	words                []string // only the yard uses these
 }
@@ -165,13 +198,34 @@ func newNeighbours(t testing.TB, st recordStore, url string) neighbours {
 	r = wantStatus(t, "key", call(t, n.h, "POST", "/v1/keys", `{"name":"Saltmarsh Yard","scopes":["read"]}`, n.yard), 201)
 	n.key = decode[api.IssuedKey](t, r).ID
 
-	n.ids = append([]string{saltmarshYard, strings.TrimPrefix(n.fitting, "/v1/fittings/")}, n.kept...)
+	n.fill(t, n.yard, "SY", "613 kg")
+	n.fill(t, n.tarn, "TV", "617 kg")
+	r = wantStatus(t, "of the register", call(t, n.h, "POST", "/v1/register-assessments", aboutRun, n.yard, onceKey("register")), 201)
+	n.kept = append(n.kept, decode[service.Assessment](t, r).ID)
+	n.working(t, func() {
+		for range 2 {
+			n.audits = append(n.audits, n.audited(t, n.yard, "SY-1,ZZ,613\n"))
+		}
+		n.valleyAudit = n.audited(t, n.tarn, "TV-1,ZZ,617\n")
+	})
+	n.audits = append(n.audits, wantStatus(t, "audit", call(t, n.h, "POST", "/v1/audits", `{"source":{"kind":"pairings"}}`, n.yard), 202).Header.Get("Location"))
+	for range 2 {
+		n.hooks = append(n.hooks, wantStatus(t, "webhook", call(t, n.h, "POST", "/v1/webhooks", yardHook, n.yard), 201).Header.Get("Location"))
+	}
+	n.delivery = wantStatus(t, "ping", call(t, n.h, "POST", n.hooks[0]+"/ping", "", n.yard), 202).Header.Get("Location")
+	hook := wantStatus(t, "webhook", call(t, n.h, "POST", "/v1/webhooks", valleyHook, n.tarn), 201).Header.Get("Location")
+	wantStatus(t, "ping", call(t, n.h, "POST", hook+"/ping", "", n.tarn), 202)
+
+	n.ids = append([]string{saltmarshYard, strings.TrimPrefix(n.fitting, "/v1/fittings/"), path.Base(n.delivery)}, n.kept...)
+	for _, at := range slices.Concat(n.audits, n.hooks) {
+		n.ids = append(n.ids, path.Base(at))
+	}
 	for _, k := range decode[api.KeyPage](t, call(t, n.h, "GET", "/v1/keys", "", n.yard)).Items {
 		n.ids = append(n.ids, k.ID)
 	}
 	n.ids = append(n.ids, decode[service.Head](t, call(t, n.h, "GET", "/v1/log", "", n.yard)).Root)
-	n.words = []string{"house-yard", "house.brakes", "yard-book", "Saltmarsh", "613 kg"}
-	if len(n.kept) != 2 || len(n.ids) != 8 {
+	n.words = []string{"house-yard", "house.brakes", "yard-book", "Saltmarsh", "613 kg", "SY-"}
+	if len(n.kept) != 3 || len(n.ids) != 15 {
 		t.Fatalf("the yard has the assessments %v, and is told by %v", n.kept, n.ids)
 	}
 
@@ -179,6 +233,41 @@ func newNeighbours(t testing.TB, st recordStore, url string) neighbours {
 	wantStatus(t, "assess", call(t, n.h, "POST", "/v1/assessments", valleyRig, n.tarn), 201)
 	wantStatus(t, "fit", call(t, n.h, "POST", "/v1/fittings", valleyFitting, n.tarn), 201)
 	return n
+}
+
+// What both have in the register, and what they ask about it.
+const (
+	aboutRun   = `{"pairing":"RUN-12"}`
+	yardHook   = `{"url":"https://` + hookHost + `/yard","events":["audit.ended"],"note":"Saltmarsh Yard"}`
+	valleyHook = `{"url":"https://` + hookHost + `/valley","events":["audit.ended"]}`
+)
+
+// fill writes something of each kind to the register of a tenant: some under ids of
+// its own, which begin as they do, and some under such as others have as well.
+func (n neighbours) fill(t testing.TB, key header, begin, axles string) {
+	t.Helper()
+	float := `{"document":{"rated":{"axles":"` + axles + `"},"brakes":{"kind":"none"}}}`
+	for _, e := range [][2]string{
+		{"vehicles/" + begin + "-UTE", `{"document":{"category":"light_truck"}}`},
+		{"trailers/" + begin + "-FLOAT", float},
+		{"trailers/" + begin + "-OLD", float},
+		{"trailers/FLOAT-3", float},
+		{"parts/" + begin + "-CHAIN", `{"fitted_to":{"kind":"trailers","id":"` + begin + `-FLOAT"},"document":{"role":"chain","rated_mass":"` + axles + `"}}`},
+		{"pairings/RUN-12", `{"document":{"vehicle":"` + begin + `-UTE","trailer":"` + begin + `-FLOAT","jurisdiction":"ZZ"}}`},
+	} {
+		wantStatus(t, e[0], call(t, n.h, "PUT", "/v1/register/"+e[0], e[1], key), 201)
+	}
+}
+
+// audited has a row of a table audited, and gives the address of the audit when it has ended.
+func (n neighbours) audited(t testing.TB, key header, row string) string {
+	t.Helper()
+	at := wantStatus(t, "audit", call(t, n.h, "POST", "/v1/audits", "id,jurisdiction,trailer.rated.axles [kg]\n"+row, key, asCSV), 202).Header.Get("Location")
+	wantStatus(t, "events", call(t, n.h, "GET", at+"/events", "", key), 200) // to the end
+	if a := decode[service.Audit](t, call(t, n.h, "GET", at, "", key)); a.State != service.AuditDone {
+		t.Fatalf("the audit is %+v", a)
+	}
+	return at
 }
 
 // neighbourly is how an operation is asked for what is the yard's.
@@ -195,7 +284,7 @@ type neighbourly struct {
 }
 
 func (n neighbours) operations() map[string]neighbourly {
-	const path, two, three = yardPath, "/v1/rulesets/house-yard/versions/2", "/v1/rulesets/house-yard/versions/3"
+	const one, two, three = yardPath, "/v1/rulesets/house-yard/versions/2", "/v1/rulesets/house-yard/versions/3"
 	kept := "/v1/assessments/" + n.kept[0]
 	return map[string]neighbourly{
 		"getAssessment":          {target: kept, theirs: true},
@@ -204,14 +293,14 @@ func (n neighbours) operations() map[string]neighbourly {
 		"getAssessmentReport":    {target: kept + "/report", theirs: true},
 		"getRuleset":             {target: "/v1/rulesets/house-yard", theirs: true},
 		"listRulesetVersions":    {target: "/v1/rulesets/house-yard/versions", theirs: true},
-		"getRulesetVersion":      {target: path, theirs: true},
-		"compareRulesetVersions": {target: path + "/compare?with=2", theirs: true},
+		"getRulesetVersion":      {target: one, theirs: true},
+		"compareRulesetVersions": {target: one + "/compare?with=2", theirs: true},
 		"getSource":              {target: "/v1/sources/yard-book", theirs: true},
 		"checkRulesetVersion":    {target: three + "/check", theirs: true},
 		"replaceRulesetDraft":    {target: three, body: yardThree, headers: []header{asYAML}, theirs: true},
 		"approveRulesetVersion":  {target: three + "/approve", theirs: true},
 		"publishRulesetVersion":  {target: two + "/publish", theirs: true},
-		"withdrawRulesetVersion": {target: path + "/withdraw", body: `{"reason":"No more."}`, theirs: true},
+		"withdrawRulesetVersion": {target: one + "/withdraw", body: `{"reason":"No more."}`, theirs: true},
 		"revokeKey":              {target: "/v1/keys/" + n.key, theirs: true},
 
 		"getFitting":       {target: n.fitting, theirs: true},
@@ -220,6 +309,40 @@ func (n neighbours) operations() map[string]neighbourly {
 		"replayFitting":    {target: n.fitting + "/replay", theirs: true},
 		"proveFitting":     {target: n.fitting + "/log", theirs: true},
 		"signOffFitting":   {target: n.fitting + "/sign-off", body: signature, theirs: true},
+
+		"getAudit":          {target: n.audits[0], theirs: true},
+		"cancelAudit":       {target: n.audits[2] + "/cancel", theirs: true},
+		"streamAuditEvents": {target: n.audits[0] + "/events", theirs: true},
+		"getAuditSummary":   {target: n.audits[0] + "/summary", theirs: true},
+		"listAuditItems":    {target: n.audits[0] + "/items", theirs: true},
+		"getAuditItem":      {target: n.audits[0] + "/items/1", theirs: true},
+		"exportAudit":       {target: n.audits[0] + "/export", theirs: true},
+		"compareAudits":     {target: n.audits[0] + "/compare?with=" + path.Base(n.audits[1]), theirs: true},
+		"createAudit":       {target: "/v1/audits", body: `{"source":{"kind":"pairings"}}`, status: 202},
+		"listAudits":        {target: "/v1/audits", status: 200},
+		"listAuditColumns":  {target: "/v1/audit-columns", status: 200},
+		"getAuditTemplate":  {target: "/v1/audit-template?place=GB", status: 200},
+
+		"getRegisterEntry":         {target: "/v1/register/trailers/SY-FLOAT", theirs: true},
+		"listRegisterHistory":      {target: "/v1/register/trailers/SY-FLOAT/history", theirs: true},
+		"listRegisterFitted":       {target: "/v1/register/trailers/SY-FLOAT/fitted", theirs: true},
+		"removeRegisterEntry":      {target: "/v1/register/trailers/SY-OLD", theirs: true},
+		"putRegisterEntry":         {target: "/v1/register/trailers/FLOAT-3", body: `{"document":{"axle_count":2}}`, everybodys: true, status: 200},
+		"listRegister":             {target: "/v1/register/trailers?removed=true", everybodys: true, status: 200},
+		"importRegister":           {target: "/v1/register/trailers", body: "id,trailer.axle_count\nFLOAT-3,1\n", headers: []header{asCSV}, everybodys: true, status: 200},
+		"getRegisterTemplate":      {target: "/v1/register-template/trailers", everybodys: true, status: 200},
+		"createRegisterAssessment": {target: "/v1/register-assessments", body: aboutRun, status: 201},
+
+		"getWebhook":            {target: n.hooks[0], theirs: true},
+		"changeWebhook":         {target: n.hooks[0], body: yardHook, theirs: true},
+		"removeWebhook":         {target: n.hooks[1], theirs: true},
+		"rotateWebhook":         {target: n.hooks[0] + "/rotate", theirs: true},
+		"pingWebhook":           {target: n.hooks[0] + "/ping", theirs: true},
+		"listWebhookDeliveries": {target: n.hooks[0] + "/deliveries", theirs: true},
+		"getWebhookDelivery":    {target: n.delivery, theirs: true},
+		"replayWebhookDelivery": {target: n.delivery + "/replay", theirs: true},
+		"listWebhooks":          {target: "/v1/webhooks", status: 200},
+		"createWebhook":         {target: "/v1/webhooks", body: valleyHook, status: 201},
 
 		"listFittings":      {target: "/v1/fittings?limit=100", status: 200},
 		"listAssessments":   {target: "/v1/assessments?limit=100", status: 200},
@@ -337,6 +460,9 @@ func TestNeighbours(t *testing.T) {
 		if r := call(t, n.h, "GET", "/v1/log/consistency?from=1&to=1000", "", n.tarn); r.Status != 400 {
 			t.Errorf("the valley's log has a size that it has not: %d %s", r.Status, r.Body)
 		}
+		with := "/compare?with="
+		wantProblem(t, "its own audit with the yard's", call(t, n.h, "GET", n.valleyAudit+with+path.Base(n.audits[0]), "", n.tarn), 404, "not-found")
+		wantStatus(t, "its own audit with itself", call(t, n.h, "GET", n.valleyAudit+with+path.Base(n.valleyAudit), "", n.tarn), 200)
 		// Who may can: what was refused was refused for whose it is.
 		for _, op := range openapi.Operations() {
 			c := ops[op.ID]
@@ -364,8 +490,8 @@ func (n neighbours) ask(t *testing.T, op openapi.Operation, c neighbourly) {
 		if r.Status != c.status {
 			t.Errorf("status %d, want %d: %s", r.Status, c.status, r.Body)
 		}
-		// The contract has examples.
-		if mark := n.tellTale(r, !op.Open); mark != "" {
+		// The contract has examples, and so has a table to fill in.
+		if mark := n.tellTale(r, !op.Open && op.ID != "getRegisterTemplate"); mark != "" {
 			t.Errorf("the reply has %q, which is the yard's: %s", mark, r.Body)
 		}
 		return
@@ -373,19 +499,18 @@ func (n neighbours) ask(t *testing.T, op openapi.Operation, c neighbourly) {
 	tries := map[string][]header{"plain": hs}
 	for _, p := range op.Parameters {
 		if p.Name == "If-Match" { // with a tag or without, it cannot be told that there is something
-			path, _, _ := strings.Cut(c.target, "/approve")
-			path, _, _ = strings.Cut(path, "/publish")
-			path, _, _ = strings.Cut(path, "/withdraw")
-			path, _, _ = strings.Cut(path, "/proofs")
-			path, _, _ = strings.Cut(path, "/sign-off")
-			tries["its tag"] = append(slices.Clone(hs), match(wantStatus(t, path, call(t, n.h, "GET", path, "", n.yard), 200)))
+			at := c.target
+			for _, step := range []string{"/approve", "/publish", "/withdraw", "/proofs", "/sign-off", "/rotate"} {
+				at = strings.TrimSuffix(at, step)
+			}
+			tries["its tag"] = append(slices.Clone(hs), match(wantStatus(t, at, call(t, n.h, "GET", at, "", n.yard), 200)))
 			tries["any tag"] = append(slices.Clone(hs), anyTag)
 			tries["another tag"] = append(slices.Clone(hs), header{"If-Match", `"gone"`})
 		}
 	}
 	for _, p := range op.Parameters {
 		if p.Name == "Idempotency-Key" {
-			for _, key := range []string{"draft", "approve", "publish", "assess", "fit", "proof"} {
+			for _, key := range []string{"draft", "approve", "publish", "assess", "fit", "proof", "register"} {
 				tries["key "+key] = append(slices.Clone(hs), anyTag, onceKey(key))
 			}
 		}
@@ -436,6 +561,7 @@ func TestNeighboursIdempotencyKeys(t *testing.T) {
 		proven := do("proof", own+"/proofs", floatReadings, 201, n.tarn)
 		do("signature", own+"/sign-off", signature, 200, n.tarn, match(proven))
 		do("trip", "/v1/trips?through=ZZ", yardRig, 200, n.tarn)
+		do("register", "/v1/register-assessments", aboutRun, 201, n.tarn)
 		draft := do("draft", "/v1/rulesets", yardRules, 201, n.tarn, asYAML)
 		next := do("approve", yardPath+"/approve", "", 200, tarnApprover, match(draft))
 		next = do("publish", yardPath+"/publish", "", 200, tarnApprover, match(next))
@@ -489,7 +615,7 @@ type tenantTable struct{ name, column string }
 func tenantTables(t testing.TB, conn *pgx.Conn) []tenantTable {
 	t.Helper()
 	rows, err := conn.Query(t.Context(), `SELECT relname FROM pg_class WHERE relkind IN ('r', 'p') AND NOT relispartition
-		AND relnamespace = 'public'::regnamespace AND relname <> 'drawgear_schema' ORDER BY 1`) // which is that of the migrations
+		AND relnamespace = 'public'::regnamespace AND relname <> 'drawgear_schema' AND relname NOT LIKE 'river\_%' ORDER BY 1`) // those of migrations and the queue
 	if err != nil {
 		t.Fatal(err)
 	}

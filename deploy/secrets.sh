@@ -20,6 +20,7 @@ put() {
 for login in postgres owner service backup; do
   put "${login}_password" "$(random)"
 done
+put webhook_key "$(head -c 32 /dev/urandom | base64)"
 put owner_url "postgres://drawgear_owner:$(cat secrets/owner_password)@postgres:5432/drawgear"
 put service_url "postgres://drawgear_app:$(cat secrets/service_password)@postgres:5432/drawgear"
 if [ ! -e secrets/log_key ]; then

@@ -14,14 +14,15 @@ const (
 	ScopeAssess  Scope = "assess"  // ask, and keep what was answered
 	ScopeRead    Scope = "read"    // read what the tenant kept, with its proofs
 	ScopeFit     Scope = "fit"     // record what was measured at a fitting, and sign it off
+	ScopeFleet   Scope = "fleet"   // write the register of vehicles, trailers, parts and pairings
 	ScopeAudit   Scope = "audit"   // run audits, export the log
 	ScopeAuthor  Scope = "author"  // write and check ruleset drafts
 	ScopeApprove Scope = "approve" // approve, publish and withdraw versions
-	ScopeAdmin   Scope = "admin"   // issue and revoke keys
+	ScopeAdmin   Scope = "admin"   // issue and revoke keys, set up webhooks
 )
 
 // Scopes lists them all.
-var Scopes = []Scope{ScopeAssess, ScopeRead, ScopeFit, ScopeAudit, ScopeAuthor, ScopeApprove, ScopeAdmin}
+var Scopes = []Scope{ScopeAssess, ScopeRead, ScopeFit, ScopeFleet, ScopeAudit, ScopeAuthor, ScopeApprove, ScopeAdmin}
 
 // DefaultTenant owns what is kept where nobody has to say who they are: the
 // embedded default on loopback.

@@ -22,3 +22,6 @@ func (s *Snapshots) PastBooks() int {
 	defer s.pastMu.Unlock()
 	return len(s.past)
 }
+
+// HoldAtOnce sets how many rows a comparison holds in memory.
+func (a *Auditor) HoldAtOnce(rows int64) { a.atOnce = rows }

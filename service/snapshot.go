@@ -42,8 +42,11 @@ type Snapshots struct {
 	shipped  []Version  // to be imported, until they are
 	compiled map[string]*law.Ruleset
 
+	impacts *impacts // nil: nobody is told what a change of law moves; guarded by mu
+
 	pastMu sync.Mutex
-	past   []pastBook // most recent first
+	past   []pastBook   // most recent first
+	draft  *law.Ruleset // the last that was tried
 }
 
 // snapshot is the law of all tenants at one time.
@@ -214,6 +217,9 @@ func (s *Snapshots) Refresh(ctx context.Context) error {
 		return fmt.Errorf("refresh the law: %w", err)
 	}
 	s.current.Store(next)
+	if err := s.impacts.look(ctx, next, s.now()); err != nil {
+		s.log.Error("a change of law was not looked into; it will be with the next refresh", "error", err)
+	}
 	return nil
 }
 
@@ -426,7 +432,49 @@ func (s *Snapshots) bookAt(ctx context.Context, at time.Time) (*rules.Book, erro
 		}
 		cur = s.current.Load()
 	}
-	set := texts(cur.held(tenantOf(ctx)), at)
+	book, err := s.linked(texts(cur.held(tenantOf(ctx)), at))
+	if err != nil {
+		return nil, fmt.Errorf("link what was known at %s: %w", stamp(at), err)
+	}
+	return book, nil
+}
+
+// bookWith is bookAt with a version of the caller's that is not published, held to
+// what house rules may be.
+func (s *Snapshots) bookWith(ctx context.Context, at time.Time, v Version) (*rules.Book, error) {
+	if _, err := s.bookAt(ctx, at); err != nil { // asks the store if need be
+		return nil, err
+	}
+	s.pastMu.Lock()
+	rs, err := s.draft, error(nil)
+	if rs == nil || rs.SHA256 != v.SHA256 {
+		rs, err = law.ParseDraft(v.Document)
+	}
+	if err == nil {
+		s.draft = rs
+	}
+	s.pastMu.Unlock()
+	if err != nil {
+		return nil, fmt.Errorf("read %s version %d: %w", v.Ruleset, v.Number, err)
+	}
+	set := []*law.Ruleset{rs}
+	for _, other := range texts(s.current.Load().held(tenantOf(ctx)), at) {
+		if other.Ruleset != rs.Ruleset || other.Version != rs.Version {
+			set = append(set, other)
+		}
+	}
+	book, err := s.linked(set)
+	if err != nil {
+		return nil, fmt.Errorf("link %s version %d: %w", v.Ruleset, v.Number, err)
+	}
+	if fs := book.CheckHouse(rs); fs != nil {
+		return nil, fmt.Errorf("%s version %d: %w", v.Ruleset, v.Number, fs)
+	}
+	return book, nil
+}
+
+// linked is a book of versions, linked or remembered.
+func (s *Snapshots) linked(set []*law.Ruleset) (*rules.Book, error) {
 	var names strings.Builder
 	for _, rs := range set {
 		names.WriteString(rs.SHA256)
@@ -441,7 +489,7 @@ func (s *Snapshots) bookAt(ctx context.Context, at time.Time) (*rules.Book, erro
 	}
 	book, err := rules.NewBook(set)
 	if err != nil {
-		return nil, fmt.Errorf("link what was known at %s: %w", stamp(at), err)
+		return nil, err
 	}
 	s.past = slices.Insert(s.past, 0, pastBook{sum, book})
 	s.past = s.past[:min(len(s.past), maxPast)]

@@ -31,6 +31,10 @@ type FullStore interface {
 	Keys
 	Versions
 	Log
+	Register
+	Webhooks
+	Audits
+	Jobs
 	// Once runs do at most once for a key of the tenant, together with what do
 	// writes through the store it is given: both stand or neither. The same key
 	// with the same request digest gives the first reply again (again is true);
@@ -81,6 +85,9 @@ type Reply struct {
 
 // ErrKeyReused: an idempotency key came again with another request.
 var ErrKeyReused = errors.New("the idempotency key was used for another request")
+
+// ErrFull: the store holds as much as it may of what never goes to make room.
+var ErrFull = errors.New("the store has no room for it")
 
 // Keys keeps the API keys of tenants, never their secrets.
 type Keys interface {

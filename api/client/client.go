@@ -119,7 +119,7 @@ func (s sender) Do(req *http.Request) (*http.Response, error) {
 
 // withKey are the operations that take an Idempotency-Key.
 var withKey = []string{
-	"/v1/assessments", "/v1/trips", "/v1/fittings", "/v1/fittings/{id}/proofs", "/v1/fittings/{id}/sign-off", "/v1/rulesets",
+	"/v1/assessments", "/v1/trips", "/v1/fittings", "/v1/fittings/{id}/proofs", "/v1/fittings/{id}/sign-off", "/v1/register-assessments", "/v1/rulesets",
 	"/v1/rulesets/{id}/versions/{version}/approve", "/v1/rulesets/{id}/versions/{version}/publish", "/v1/rulesets/{id}/versions/{version}/withdraw",
 }
 

@@ -78,6 +78,105 @@ func (e AnswerNotCovered) Valid() bool {
 	}
 }
 
+// Defines values for AuditOutcome.
+const (
+	AuditOutcomeCompliant    AuditOutcome = "compliant"
+	AuditOutcomeNonCompliant AuditOutcome = "non_compliant"
+	AuditOutcomeRefused      AuditOutcome = "refused"
+	AuditOutcomeUndetermined AuditOutcome = "undetermined"
+)
+
+// Valid indicates whether the value is a known member of the AuditOutcome enum.
+func (e AuditOutcome) Valid() bool {
+	switch e {
+	case AuditOutcomeCompliant:
+		return true
+	case AuditOutcomeNonCompliant:
+		return true
+	case AuditOutcomeRefused:
+		return true
+	case AuditOutcomeUndetermined:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for AuditRequestSourceKind.
+const (
+	AuditRequestSourceKindAllPairs    AuditRequestSourceKind = "all_pairs"
+	AuditRequestSourceKindAssessments AuditRequestSourceKind = "assessments"
+	AuditRequestSourceKindPairings    AuditRequestSourceKind = "pairings"
+)
+
+// Valid indicates whether the value is a known member of the AuditRequestSourceKind enum.
+func (e AuditRequestSourceKind) Valid() bool {
+	switch e {
+	case AuditRequestSourceKindAllPairs:
+		return true
+	case AuditRequestSourceKindAssessments:
+		return true
+	case AuditRequestSourceKindPairings:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for AuditSourceKind.
+const (
+	AuditSourceKindAllPairs    AuditSourceKind = "all_pairs"
+	AuditSourceKindAssessments AuditSourceKind = "assessments"
+	AuditSourceKindCsv         AuditSourceKind = "csv"
+	AuditSourceKindNdjson      AuditSourceKind = "ndjson"
+	AuditSourceKindPairings    AuditSourceKind = "pairings"
+)
+
+// Valid indicates whether the value is a known member of the AuditSourceKind enum.
+func (e AuditSourceKind) Valid() bool {
+	switch e {
+	case AuditSourceKindAllPairs:
+		return true
+	case AuditSourceKindAssessments:
+		return true
+	case AuditSourceKindCsv:
+		return true
+	case AuditSourceKindNdjson:
+		return true
+	case AuditSourceKindPairings:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for AuditState.
+const (
+	AuditStateCancelled AuditState = "cancelled"
+	AuditStateDone      AuditState = "done"
+	AuditStateFailed    AuditState = "failed"
+	AuditStateReceiving AuditState = "receiving"
+	AuditStateRunning   AuditState = "running"
+)
+
+// Valid indicates whether the value is a known member of the AuditState enum.
+func (e AuditState) Valid() bool {
+	switch e {
+	case AuditStateCancelled:
+		return true
+	case AuditStateDone:
+		return true
+	case AuditStateFailed:
+		return true
+	case AuditStateReceiving:
+		return true
+	case AuditStateRunning:
+		return true
+	default:
+		return false
+	}
+}
+
 // Defines values for BrakeKind.
 const (
 	BrakeKindAir               BrakeKind = "air"
@@ -234,6 +333,45 @@ func (e CoverageOfQuestionAnswered) Valid() bool {
 	case CoverageOfQuestionAnsweredSecondHand:
 		return true
 	case CoverageOfQuestionAnsweredText:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for DecimalSign.
+const (
+	DecimalComma DecimalSign = ","
+	DecimalPoint DecimalSign = "."
+)
+
+// Valid indicates whether the value is a known member of the DecimalSign enum.
+func (e DecimalSign) Valid() bool {
+	switch e {
+	case DecimalComma:
+		return true
+	case DecimalPoint:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for DeliveryState.
+const (
+	DeliveryStateDelivered DeliveryState = "delivered"
+	DeliveryStateFailed    DeliveryState = "failed"
+	DeliveryStatePending   DeliveryState = "pending"
+)
+
+// Valid indicates whether the value is a known member of the DeliveryState enum.
+func (e DeliveryState) Valid() bool {
+	switch e {
+	case DeliveryStateDelivered:
+		return true
+	case DeliveryStateFailed:
+		return true
+	case DeliveryStatePending:
 		return true
 	default:
 		return false
@@ -804,6 +942,30 @@ func (e LoadRelation) Valid() bool {
 	}
 }
 
+// Defines values for NoticeType.
+const (
+	NoticeTypeAuditEnded  NoticeType = "audit.ended"
+	NoticeTypeImpactEnded NoticeType = "impact.ended"
+	NoticeTypeLawChanged  NoticeType = "law.changed"
+	NoticeTypePing        NoticeType = "ping"
+)
+
+// Valid indicates whether the value is a known member of the NoticeType enum.
+func (e NoticeType) Valid() bool {
+	switch e {
+	case NoticeTypeAuditEnded:
+		return true
+	case NoticeTypeImpactEnded:
+		return true
+	case NoticeTypeLawChanged:
+		return true
+	case NoticeTypePing:
+		return true
+	default:
+		return false
+	}
+}
+
 // Defines values for ObligeDeviceRole.
 const (
 	ObligeDeviceRoleLoadLevelling ObligeDeviceRole = "load_levelling"
@@ -932,6 +1094,9 @@ func (e PartRole) Valid() bool {
 
 // Defines values for ProblemType.
 const (
+	ProblemAuditEnded           ProblemType = "/problems/audit-ended"
+	ProblemAuditOpen            ProblemType = "/problems/audit-open"
+	ProblemAuditSize            ProblemType = "/problems/audit-size"
 	ProblemBadQuery             ProblemType = "/problems/bad-query"
 	ProblemBodyTooLarge         ProblemType = "/problems/body-too-large"
 	ProblemCheckFailed          ProblemType = "/problems/check-failed"
@@ -941,6 +1106,7 @@ const (
 	ProblemIdempotencyKeyReused ProblemType = "/problems/idempotency-key-reused"
 	ProblemInternal             ProblemType = "/problems/internal"
 	ProblemInvalidBody          ProblemType = "/problems/invalid-body"
+	ProblemInvalidFile          ProblemType = "/problems/invalid-file"
 	ProblemInvalidRig           ProblemType = "/problems/invalid-rig"
 	ProblemInvalidRuleset       ProblemType = "/problems/invalid-ruleset"
 	ProblemMalformedJSON        ProblemType = "/problems/malformed-json"
@@ -952,22 +1118,32 @@ const (
 	ProblemOwnText              ProblemType = "/problems/own-text"
 	ProblemPreconditionRequired ProblemType = "/problems/precondition-required"
 	ProblemRateLimited          ProblemType = "/problems/rate-limited"
+	ProblemRegisterInUse        ProblemType = "/problems/register-in-use"
 	ProblemRequestTimeout       ProblemType = "/problems/request-timeout"
 	ProblemRulesetExists        ProblemType = "/problems/ruleset-exists"
 	ProblemRulesetInUse         ProblemType = "/problems/ruleset-in-use"
 	ProblemRulesetState         ProblemType = "/problems/ruleset-state"
 	ProblemRulesetUnavailable   ProblemType = "/problems/ruleset-unavailable"
 	ProblemStale                ProblemType = "/problems/stale"
+	ProblemStoreFull            ProblemType = "/problems/store-full"
 	ProblemTimeout              ProblemType = "/problems/timeout"
 	ProblemTooManyDrafts        ProblemType = "/problems/too-many-drafts"
+	ProblemTooManyWebhooks      ProblemType = "/problems/too-many-webhooks"
 	ProblemUnauthenticated      ProblemType = "/problems/unauthenticated"
 	ProblemUnknownJurisdiction  ProblemType = "/problems/unknown-jurisdiction"
 	ProblemUnsupportedMediaType ProblemType = "/problems/unsupported-media-type"
+	ProblemWebhooksOff          ProblemType = "/problems/webhooks-off"
 )
 
 // Valid indicates whether the value is a known member of the ProblemType enum.
 func (e ProblemType) Valid() bool {
 	switch e {
+	case ProblemAuditEnded:
+		return true
+	case ProblemAuditOpen:
+		return true
+	case ProblemAuditSize:
+		return true
 	case ProblemBadQuery:
 		return true
 	case ProblemBodyTooLarge:
@@ -985,6 +1161,8 @@ func (e ProblemType) Valid() bool {
 	case ProblemInternal:
 		return true
 	case ProblemInvalidBody:
+		return true
+	case ProblemInvalidFile:
 		return true
 	case ProblemInvalidRig:
 		return true
@@ -1008,6 +1186,8 @@ func (e ProblemType) Valid() bool {
 		return true
 	case ProblemRateLimited:
 		return true
+	case ProblemRegisterInUse:
+		return true
 	case ProblemRequestTimeout:
 		return true
 	case ProblemRulesetExists:
@@ -1020,15 +1200,21 @@ func (e ProblemType) Valid() bool {
 		return true
 	case ProblemStale:
 		return true
+	case ProblemStoreFull:
+		return true
 	case ProblemTimeout:
 		return true
 	case ProblemTooManyDrafts:
+		return true
+	case ProblemTooManyWebhooks:
 		return true
 	case ProblemUnauthenticated:
 		return true
 	case ProblemUnknownJurisdiction:
 		return true
 	case ProblemUnsupportedMediaType:
+		return true
+	case ProblemWebhooksOff:
 		return true
 	default:
 		return false
@@ -1047,6 +1233,48 @@ func (e ReadinessStoreKind) Valid() bool {
 	case ReadinessStoreKindMemory:
 		return true
 	case ReadinessStoreKindPostgres:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for RegisterFittedKind.
+const (
+	RegisterFittedKindTrailers RegisterFittedKind = "trailers"
+	RegisterFittedKindVehicles RegisterFittedKind = "vehicles"
+)
+
+// Valid indicates whether the value is a known member of the RegisterFittedKind enum.
+func (e RegisterFittedKind) Valid() bool {
+	switch e {
+	case RegisterFittedKindTrailers:
+		return true
+	case RegisterFittedKindVehicles:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for RegisterKind.
+const (
+	RegisterKindPairings RegisterKind = "pairings"
+	RegisterKindParts    RegisterKind = "parts"
+	RegisterKindTrailers RegisterKind = "trailers"
+	RegisterKindVehicles RegisterKind = "vehicles"
+)
+
+// Valid indicates whether the value is a known member of the RegisterKind enum.
+func (e RegisterKind) Valid() bool {
+	switch e {
+	case RegisterKindPairings:
+		return true
+	case RegisterKindParts:
+		return true
+	case RegisterKindTrailers:
+		return true
+	case RegisterKindVehicles:
 		return true
 	default:
 		return false
@@ -1271,31 +1499,34 @@ func (e RulesetState) Valid() bool {
 
 // Defines values for Scope.
 const (
-	Admin   Scope = "admin"
-	Approve Scope = "approve"
-	Assess  Scope = "assess"
-	Audit   Scope = "audit"
-	Author  Scope = "author"
-	Fit     Scope = "fit"
-	Read    Scope = "read"
+	ScopeAdmin   Scope = "admin"
+	ScopeApprove Scope = "approve"
+	ScopeAssess  Scope = "assess"
+	ScopeAudit   Scope = "audit"
+	ScopeAuthor  Scope = "author"
+	ScopeFit     Scope = "fit"
+	ScopeFleet   Scope = "fleet"
+	ScopeRead    Scope = "read"
 )
 
 // Valid indicates whether the value is a known member of the Scope enum.
 func (e Scope) Valid() bool {
 	switch e {
-	case Admin:
+	case ScopeAdmin:
 		return true
-	case Approve:
+	case ScopeApprove:
 		return true
-	case Assess:
+	case ScopeAssess:
 		return true
-	case Audit:
+	case ScopeAudit:
 		return true
-	case Author:
+	case ScopeAuthor:
 		return true
-	case Fit:
+	case ScopeFit:
 		return true
-	case Read:
+	case ScopeFleet:
+		return true
+	case ScopeRead:
 		return true
 	default:
 		return false
@@ -1382,19 +1613,19 @@ func (e Tri) Valid() bool {
 
 // Defines values for Verdict.
 const (
-	Compliant    Verdict = "compliant"
-	NonCompliant Verdict = "non_compliant"
-	Undetermined Verdict = "undetermined"
+	VerdictCompliant    Verdict = "compliant"
+	VerdictNonCompliant Verdict = "non_compliant"
+	VerdictUndetermined Verdict = "undetermined"
 )
 
 // Valid indicates whether the value is a known member of the Verdict enum.
 func (e Verdict) Valid() bool {
 	switch e {
-	case Compliant:
+	case VerdictCompliant:
 		return true
-	case NonCompliant:
+	case VerdictNonCompliant:
 		return true
-	case Undetermined:
+	case VerdictUndetermined:
 		return true
 	default:
 		return false
@@ -1416,6 +1647,27 @@ func (e Verification) Valid() bool {
 	case VerificationSecondHand:
 		return true
 	case VerificationText:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for WebhookEvent.
+const (
+	WebhookEventAuditEnded  WebhookEvent = "audit.ended"
+	WebhookEventImpactEnded WebhookEvent = "impact.ended"
+	WebhookEventLawChanged  WebhookEvent = "law.changed"
+)
+
+// Valid indicates whether the value is a known member of the WebhookEvent enum.
+func (e WebhookEvent) Valid() bool {
+	switch e {
+	case WebhookEventAuditEnded:
+		return true
+	case WebhookEventImpactEnded:
+		return true
+	case WebhookEventLawChanged:
 		return true
 	default:
 		return false
@@ -1452,6 +1704,24 @@ func (e GetAssessmentReportParamsPaper) Valid() bool {
 	case GetAssessmentReportParamsPaperA4:
 		return true
 	case GetAssessmentReportParamsPaperLetter:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for GetAuditSummaryParamsPaper.
+const (
+	GetAuditSummaryParamsPaperA4     GetAuditSummaryParamsPaper = "a4"
+	GetAuditSummaryParamsPaperLetter GetAuditSummaryParamsPaper = "letter"
+)
+
+// Valid indicates whether the value is a known member of the GetAuditSummaryParamsPaper enum.
+func (e GetAuditSummaryParamsPaper) Valid() bool {
+	switch e {
+	case GetAuditSummaryParamsPaperA4:
+		return true
+	case GetAuditSummaryParamsPaperLetter:
 		return true
 	default:
 		return false
@@ -1710,6 +1980,839 @@ type AssessmentSummary struct {
 //
 // Example: body { margin: 0 }
 type Asset = openapi_types.File
+
+// Audit An audit with its progress.
+type Audit struct {
+	// Ask What an audit was asked.
+	Ask AuditAsk `json:"ask"`
+
+	// CreatedAt When it was asked, in UTC (RFC 3339).
+	//
+	// Example: 2026-11-25T12:00:00.123456Z
+	CreatedAt time.Time `json:"created_at"`
+
+	// CreatedBy Who asked, the id of a key or the subject of a token.
+	//
+	// Example: QK7V5N2M4P3R6T8W
+	CreatedBy string `json:"created_by"`
+
+	// EndedAt When it ended, in UTC (RFC 3339).
+	//
+	// Example: 2026-11-25T12:00:09.25Z
+	EndedAt *time.Time `json:"ended_at,omitempty"`
+
+	// ID Id of an audit; it cannot be guessed.
+	//
+	// Example: MFZWK43TNVQXEY3IN5ZGSZLTMU
+	ID AuditID `json:"id"`
+
+	// Note Why it was cancelled or failed.
+	//
+	// Example: It was cancelled.
+	Note *string `json:"note,omitempty"`
+
+	// Rows How many rows there are in all; 0 until all are there.
+	//
+	// Example: 1200
+	Rows int64 `json:"rows"`
+
+	// RowsDone How many of them are answered.
+	//
+	// Example: 500
+	RowsDone int64 `json:"rows_done"`
+
+	// StartedAt When all rows were there, in UTC (RFC 3339).
+	//
+	// Example: 2026-11-25T12:00:01.5Z
+	StartedAt *time.Time `json:"started_at,omitempty"`
+
+	// State Where an audit is: `receiving`, its rows are coming in; `running`; `done`, all rows are answered; `cancelled`; `failed`, it could not be read or not be carried out. The last three are final.
+	//
+	// Example: running
+	State AuditState `json:"state"`
+}
+
+// AuditAsk What an audit was asked.
+type AuditAsk struct {
+	// Against The law by which each row is answered as well.
+	Against *AuditLaw `json:"against,omitempty"`
+
+	// AsOf Day of rows that name none.
+	//
+	// Example: 2026-11-25
+	AsOf Day `json:"as_of"`
+
+	// AsOfForAll The day holds for rows that name another, too.
+	//
+	// Example: false
+	AsOfForAll bool `json:"as_of_for_all"`
+
+	// Commercial The fact `use.commercial` of all pairs, if it is known.
+	//
+	// Example: true
+	Commercial *bool `json:"commercial,omitempty"`
+
+	// Jurisdiction Place of rows that name none.
+	//
+	// Example: AU-NSW
+	Jurisdiction *JurisdictionCode `json:"jurisdiction,omitempty"`
+
+	// Law The law by which rows are answered.
+	Law AuditLaw `json:"law"`
+
+	// Name What the caller calls it.
+	//
+	// Example: Spring audit
+	Name *string `json:"name,omitempty"`
+
+	// Source Where the rows of an audit came from.
+	Source AuditSource `json:"source"`
+}
+
+// AuditChange A row that moved between two audits.
+type AuditChange struct {
+	// AfterRow Its row in the second.
+	//
+	// Example: 9
+	AfterRow int64 `json:"after_row"`
+
+	// Appearing Findings that are not met in the second and were not among those of the first.
+	//
+	// Example: ["au-nsw.brakes.heavy/service_brakes.wheels"]
+	Appearing []string `json:"appearing"`
+
+	// BeforeRow Its row in the first.
+	//
+	// Example: 7
+	BeforeRow int64 `json:"before_row"`
+
+	// Disappearing Findings that are not met in the first and are not among those of the second.
+	//
+	// Example: ["au-nsw.brakes.heavy/service_brakes.wheels"]
+	Disappearing []string `json:"disappearing"`
+
+	// From What an audit says of a row: a verdict, or `refused` if it could not be read as a rig.
+	//
+	// Example: non_compliant
+	From AuditOutcome `json:"from"`
+
+	// ID Id of the rig, or of vehicle and trailer with ` + ` between them.
+	//
+	// Example: TV-07
+	ID string `json:"id"`
+
+	// To What an audit says of a row: a verdict, or `refused` if it could not be read as a rig.
+	//
+	// Example: non_compliant
+	To AuditOutcome `json:"to"`
+}
+
+// AuditColumn What a column of a table was read as.
+type AuditColumn struct {
+	// Column Place among the columns, from 1.
+	//
+	// Example: 2
+	Column int `json:"column"`
+
+	// Name As the file writes it.
+	//
+	// Example: GTM [kg]
+	Name string `json:"name"`
+
+	// Path Path of the fact, or `id`, `vehicle.id`, `trailer.id`; empty if the column is passed over.
+	//
+	// Example: trailer.rated.axles
+	Path string `json:"path"`
+
+	// Unit Unit of the cells; left out if each carries its own.
+	//
+	// Example: kg
+	Unit *string `json:"unit,omitempty"`
+}
+
+// AuditColumnPage All columns that a table of rigs may have.
+type AuditColumnPage struct {
+	// Items The columns.
+	Items []FleetColumn `json:"items"`
+}
+
+// AuditComparison What differs between two audits.
+type AuditComparison struct {
+	// After Id of the other.
+	//
+	// Example: NBSWY3DPEB3W64TMMQQHI2DFOI
+	After AuditID `json:"after"`
+
+	// Before Id of the audit that is taken for the earlier.
+	//
+	// Example: MFZWK43TNVQXEY3IN5ZGSZLTMU
+	Before AuditID `json:"before"`
+
+	// Changed Rows that moved, in order of their ids; at most 1000.
+	Changed []AuditChange `json:"changed"`
+
+	// Come Ids that only the second has.
+	//
+	// Example: 5
+	Come int64 `json:"come"`
+
+	// Gone Ids that only the first has.
+	//
+	// Example: 2
+	Gone int64 `json:"gone"`
+
+	// Moves How many rows went from which outcome to which.
+	Moves []AuditMove `json:"moves"`
+
+	// Same Rows of which nothing moved.
+	//
+	// Example: 1100
+	Same int64 `json:"same"`
+
+	// Truncated There are more changes than are listed.
+	//
+	// Example: false
+	Truncated bool `json:"truncated"`
+
+	// Unmatched Rows without an id, or with one that stands twice in one audit.
+	//
+	// Example: 0
+	Unmatched int64 `json:"unmatched"`
+}
+
+// AuditCost An amount of money.
+type AuditCost struct {
+	// Amount The amount, a decimal.
+	//
+	// Example: 185.00
+	Amount string `json:"amount"`
+
+	// Currency The currency, ISO 4217.
+	//
+	// Example: AUD
+	Currency string `json:"currency"`
+}
+
+// AuditCount How many rows a finding or an input concerns.
+type AuditCount struct {
+	// Key Id of the finding, or JSON Pointer of the input.
+	//
+	// Example: /trailer/rated/axles
+	Key string `json:"key"`
+
+	// Level Level of a finding, `law` or `rating`.
+	//
+	// Example: law
+	Level *Level `json:"level,omitempty"`
+
+	// Rows How many rows.
+	//
+	// Example: 120
+	Rows int64 `json:"rows"`
+
+	// Title In words, what is not met or what the input is.
+	//
+	// Example: Rated mass on the axles.
+	Title string `json:"title"`
+}
+
+// AuditDraft A version of a ruleset that was taken as if it were published.
+type AuditDraft struct {
+	// Ruleset Id of a ruleset.
+	//
+	// Example: xx-light-trailers
+	Ruleset RulesetID `json:"ruleset"`
+
+	// SHA256 SHA-256 of its text when the audit was asked.
+	//
+	// Example: 9f86d081884c7d659a2feaa0c55ad015a3bf4f1b2b0b822cd15d6c15b0f00a08
+	SHA256 SHA256 `json:"sha256"`
+
+	// Version Number of the version.
+	//
+	// Example: 2
+	Version int `json:"version"`
+}
+
+// AuditEvents Server-sent events.
+//
+// Example: id: 500
+// event: progress
+// data: {}
+type AuditEvents = string
+
+// AuditFault One thing wrong with a row.
+type AuditFault struct {
+	// Advice What to do.
+	//
+	// Example: Write digits only; leave the cell empty if it is not known.
+	Advice *string `json:"advice,omitempty"`
+
+	// Column Column of the table, from 1; left out if the fault is the row's.
+	//
+	// Example: 2
+	Column *int `json:"column,omitempty"`
+
+	// Line Line of the file, from 1.
+	//
+	// Example: 3
+	Line *int `json:"line,omitempty"`
+
+	// Message What is wrong.
+	//
+	// Example: must be a whole number
+	Message string `json:"message"`
+
+	// Name Name of the column, as the file writes it.
+	//
+	// Example: GTM [kg]
+	Name *string `json:"name,omitempty"`
+
+	// Pointer Where in the rig, a JSON Pointer (RFC 6901).
+	//
+	// Example: /trailer/rated/axles
+	Pointer *string `json:"pointer,omitempty"`
+}
+
+// AuditID Id of an audit; it cannot be guessed.
+//
+// Example: MFZWK43TNVQXEY3IN5ZGSZLTMU
+type AuditID = string
+
+// AuditItem What an audit says of one row.
+type AuditItem struct {
+	// Appearing Findings not met that were met, or not there, under that law.
+	//
+	// Example: ["au-nsw.brakes.heavy/service_brakes.wheels"]
+	Appearing *[]string `json:"appearing,omitempty"`
+
+	// AsOf Day whose law was asked.
+	//
+	// Example: 2026-11-25
+	AsOf *string `json:"as_of,omitempty"`
+
+	// Before Outcome under the law that it was held against.
+	//
+	// Example: compliant
+	Before *AuditOutcome `json:"before,omitempty"`
+
+	// Disappearing Findings not met under that law that are met now, or not there.
+	//
+	// Example: ["au-nsw.brakes.heavy/service_brakes.wheels"]
+	Disappearing *[]string `json:"disappearing,omitempty"`
+
+	// Failing Ids of findings of law and of ratings that are not met.
+	//
+	// Example: ["au-nsw.brakes.heavy/service_brakes.wheels"]
+	Failing []string `json:"failing"`
+
+	// Faults What is wrong with a row that is refused.
+	Faults *[]AuditFault `json:"faults,omitempty"`
+
+	// ID Id of the rig, the caller's own, or of the pairing or the assessment.
+	//
+	// Example: TV-07
+	ID *string `json:"id,omitempty"`
+
+	// Jurisdiction Code of the place whose law was asked.
+	//
+	// Example: AU-NSW
+	Jurisdiction *string `json:"jurisdiction,omitempty"`
+
+	// Line Line of the file on which it begins.
+	//
+	// Example: 8
+	Line *int `json:"line,omitempty"`
+
+	// Missing JSON Pointers of inputs that are missing.
+	//
+	// Example: ["/trailer/rated/axles"]
+	Missing []string `json:"missing"`
+
+	// Moved Outcome or findings changed from that law.
+	//
+	// Example: true
+	Moved *bool `json:"moved,omitempty"`
+
+	// Outcome What an audit says of a row: a verdict, or `refused` if it could not be read as a rig.
+	//
+	// Example: non_compliant
+	Outcome AuditOutcome `json:"outcome"`
+
+	// Parts Parts to replace or to fit.
+	Parts []AuditPartNeed `json:"parts"`
+
+	// Row Number of the row in the audit, from 1.
+	//
+	// Example: 7
+	Row int64 `json:"row"`
+
+	// Trailer Id of the trailer.
+	//
+	// Example: TV mower trailer 1
+	Trailer *string `json:"trailer,omitempty"`
+
+	// Vehicle Id of the vehicle.
+	//
+	// Example: TV ute 2
+	Vehicle *string `json:"vehicle,omitempty"`
+}
+
+// AuditItemDetail A row with the rig that was read and the whole answer.
+type AuditItemDetail struct {
+	// Answer The whole answer.
+	Answer *Answer `json:"answer,omitempty"`
+
+	// Appearing Findings not met that were met, or not there, under that law.
+	//
+	// Example: ["au-nsw.brakes.heavy/service_brakes.wheels"]
+	Appearing *[]string `json:"appearing,omitempty"`
+
+	// AsOf Day whose law was asked.
+	//
+	// Example: 2026-11-25
+	AsOf *string `json:"as_of,omitempty"`
+
+	// Before Outcome under the law that it was held against.
+	//
+	// Example: compliant
+	Before *AuditOutcome `json:"before,omitempty"`
+
+	// Disappearing Findings not met under that law that are met now, or not there.
+	//
+	// Example: ["au-nsw.brakes.heavy/service_brakes.wheels"]
+	Disappearing *[]string `json:"disappearing,omitempty"`
+
+	// Failing Ids of findings of law and of ratings that are not met.
+	//
+	// Example: ["au-nsw.brakes.heavy/service_brakes.wheels"]
+	Failing []string `json:"failing"`
+
+	// Faults What is wrong with a row that is refused.
+	Faults *[]AuditFault `json:"faults,omitempty"`
+
+	// ID Id of the rig, the caller's own, or of the pairing or the assessment.
+	//
+	// Example: TV-07
+	ID *string `json:"id,omitempty"`
+
+	// Jurisdiction Code of the place whose law was asked.
+	//
+	// Example: AU-NSW
+	Jurisdiction *string `json:"jurisdiction,omitempty"`
+
+	// Line Line of the file on which it begins.
+	//
+	// Example: 8
+	Line *int `json:"line,omitempty"`
+
+	// Missing JSON Pointers of inputs that are missing.
+	//
+	// Example: ["/trailer/rated/axles"]
+	Missing []string `json:"missing"`
+
+	// Moved Outcome or findings changed from that law.
+	//
+	// Example: true
+	Moved *bool `json:"moved,omitempty"`
+
+	// Outcome What an audit says of a row: a verdict, or `refused` if it could not be read as a rig.
+	//
+	// Example: non_compliant
+	Outcome AuditOutcome `json:"outcome"`
+
+	// Parts Parts to replace or to fit.
+	Parts []AuditPartNeed `json:"parts"`
+
+	// Rig The rig that was read; left out of a row that is refused.
+	Rig *Rig `json:"rig,omitempty"`
+
+	// Row Number of the row in the audit, from 1.
+	//
+	// Example: 7
+	Row int64 `json:"row"`
+
+	// Trailer Id of the trailer.
+	//
+	// Example: TV mower trailer 1
+	Trailer *string `json:"trailer,omitempty"`
+
+	// Vehicle Id of the vehicle.
+	//
+	// Example: TV ute 2
+	Vehicle *string `json:"vehicle,omitempty"`
+
+	// Was The answer under the law that it was held against.
+	Was *Answer `json:"was,omitempty"`
+}
+
+// AuditItemPage A page of rows, in their order.
+type AuditItemPage struct {
+	// Items The rows of the page.
+	Items []AuditItem `json:"items"`
+
+	// Next Cursor of the page that follows; left out on the last.
+	//
+	// Example: NTAx
+	Next *string `json:"next,omitempty"`
+}
+
+// AuditLaw The law by which rows are answered.
+type AuditLaw struct {
+	// AsOf Day for all rows in place of the audit's.
+	//
+	// Example: 2026-06-30
+	AsOf *Day `json:"as_of,omitempty"`
+
+	// Draft A version of a ruleset that was taken as if it were published.
+	Draft *AuditDraft `json:"draft,omitempty"`
+
+	// KnownAt What had been published by then, in UTC (RFC 3339).
+	//
+	// Example: 2026-11-25T12:00:00.123456Z
+	KnownAt time.Time `json:"known_at"`
+}
+
+// AuditLines Rigs as lines of JSON, each a rig document or an object with `rig` and, of the fleet's own, `id`, `vehicle_id` and `trailer_id`.
+//
+// Example: {"jurisdiction":"AU-NSW","trailer":{"rated":{"axles":"1850 kg"}}}
+type AuditLines = string
+
+// AuditMove How many rows went from one outcome to another.
+type AuditMove struct {
+	// From What an audit says of a row: a verdict, or `refused` if it could not be read as a rig.
+	//
+	// Example: non_compliant
+	From AuditOutcome `json:"from"`
+
+	// Rows How many rows of which something moved, even if the outcome is the same.
+	//
+	// Example: 3
+	Rows int64 `json:"rows"`
+
+	// To What an audit says of a row: a verdict, or `refused` if it could not be read as a rig.
+	//
+	// Example: non_compliant
+	To AuditOutcome `json:"to"`
+}
+
+// AuditOutcome What an audit says of a row: a verdict, or `refused` if it could not be read as a rig.
+//
+// Example: non_compliant
+type AuditOutcome string
+
+// AuditOutcomes How many rows have each outcome; every outcome is there, also of none.
+//
+// Example: {"compliant":900,"non_compliant":200,"refused":12,"undetermined":88}
+type AuditOutcomes map[string]int64
+
+// AuditPage A page of audits, newest first.
+type AuditPage struct {
+	// Items The audits of the page.
+	Items []Audit `json:"items"`
+
+	// Next Cursor of the page that follows; left out on the last.
+	//
+	// Example: MTc2NDA3MjAwMDAwMDAwMC5NRlpXSzQz
+	Next *string `json:"next,omitempty"`
+}
+
+// AuditPartCount How many rows want a part.
+type AuditPartCount struct {
+	// Cost What those come to, by currency.
+	Cost []AuditCost `json:"cost"`
+
+	// Offered For how many of them the register has one in stock.
+	//
+	// Example: 10
+	Offered int64 `json:"offered"`
+
+	// Role What the part is for.
+	//
+	// Example: chain
+	Role string `json:"role"`
+
+	// Rows How many rows.
+	//
+	// Example: 14
+	Rows int64 `json:"rows"`
+
+	// Strongest The greatest of the ratings that are needed, as a quantity.
+	//
+	// Example: 3500 kg
+	Strongest *string `json:"strongest,omitempty"`
+}
+
+// AuditPartNeed A part that is not up to its load, or is not there.
+type AuditPartNeed struct {
+	// Has Its rating; left out if it is not there.
+	//
+	// Example: 1500 kg
+	Has *string `json:"has,omitempty"`
+
+	// Needs The least rating that would do, as a quantity; left out if it cannot be told.
+	//
+	// Example: 2500 kg
+	Needs *string `json:"needs,omitempty"`
+
+	// Offer The cheapest part of the register that would do and is in stock.
+	Offer *AuditPartOffer `json:"offer,omitempty"`
+
+	// Role What the part is for.
+	//
+	// Example: chain
+	Role string `json:"role"`
+}
+
+// AuditPartOffer The cheapest part of the register that would do and is in stock.
+type AuditPartOffer struct {
+	// Currency Currency of the price, ISO 4217.
+	//
+	// Example: AUD
+	Currency string `json:"currency"`
+
+	// ID Id of the part in the register.
+	//
+	// Example: chain-10
+	ID string `json:"id"`
+
+	// Price Its price, a decimal.
+	//
+	// Example: 18.50
+	Price string `json:"price"`
+}
+
+// AuditPlace Outcomes of the rows of one place.
+type AuditPlace struct {
+	// Jurisdiction Code of the place; empty for rows that could not be read.
+	//
+	// Example: AU-NSW
+	Jurisdiction string `json:"jurisdiction"`
+
+	// Outcomes How many rows have each outcome; every outcome is there, also of none.
+	//
+	// Example: {"compliant":900,"non_compliant":200,"refused":12,"undetermined":88}
+	Outcomes AuditOutcomes `json:"outcomes"`
+}
+
+// AuditRequest An audit of what the service holds.
+type AuditRequest struct {
+	// Against Another law by which each row is answered as well; the audit tells what moves from it. An empty object is the law as it is now.
+	Against *AuditRequestAgainst `json:"against,omitempty"`
+
+	// AsOf Day whose law is asked for rigs that name none. Left out, today in UTC.
+	//
+	// Example: 2026-11-25
+	AsOf *Day `json:"as_of,omitempty"`
+
+	// AsOfForAll The day holds for rigs that name another, too.
+	//
+	// Example: true
+	AsOfForAll *bool `json:"as_of_for_all,omitempty"`
+
+	// Commercial The fact `use.commercial` of pairs of the register. Left out, it is not known.
+	//
+	// Example: true
+	Commercial *bool `json:"commercial,omitempty"`
+
+	// Draft A version of a ruleset of the caller's that is not published yet; it is taken as if it were. It asks for the scope `author` as well.
+	Draft *AuditRequestDraft `json:"draft,omitempty"`
+
+	// Jurisdiction Place whose law is asked for rigs that name none.
+	//
+	// Example: AU-NSW
+	Jurisdiction *JurisdictionCode `json:"jurisdiction,omitempty"`
+
+	// KnownAt The law as it was known at that time, past and in UTC. Left out, now.
+	//
+	// Example: 2026-11-20T12:00:00Z
+	KnownAt *KnowledgeTime `json:"known_at,omitempty"`
+
+	// Name What the caller calls the audit.
+	//
+	// Example: Spring audit
+	Name *AuditTitle `json:"name,omitempty"`
+
+	// Source What is audited. `yard` goes with `pairings` and `all_pairs`, `vehicles` and `trailers` with `all_pairs`, and `months`, which is then needed, with `assessments`.
+	Source AuditRequestSource `json:"source"`
+}
+
+// AuditRequestAgainst Another law by which each row is answered as well; the audit tells what moves from it. An empty object is the law as it is now.
+type AuditRequestAgainst struct {
+	// AsOf Day whose law that is, for all rows. Left out, the day of the row.
+	//
+	// Example: 2026-06-30
+	AsOf *Day `json:"as_of,omitempty"`
+
+	// KnownAt The law as it was known at that time. Left out, now.
+	//
+	// Example: 2026-11-20T12:00:00Z
+	KnownAt *KnowledgeTime `json:"known_at,omitempty"`
+}
+
+// AuditRequestDraft A version of a ruleset of the caller's that is not published yet; it is taken as if it were. It asks for the scope `author` as well.
+type AuditRequestDraft struct {
+	// Ruleset Id of a ruleset.
+	//
+	// Example: xx-light-trailers
+	Ruleset RulesetID `json:"ruleset"`
+
+	// Version Number of the version.
+	//
+	// Example: 2
+	Version int `json:"version"`
+}
+
+// AuditRequestSource What is audited. `yard` goes with `pairings` and `all_pairs`, `vehicles` and `trailers` with `all_pairs`, and `months`, which is then needed, with `assessments`.
+type AuditRequestSource struct {
+	// Kind Which of the things that the service holds.
+	//
+	// Example: all_pairs
+	Kind AuditRequestSourceKind `json:"kind"`
+
+	// Months Only assessments of the last so many months.
+	//
+	// Example: 12
+	Months *int `json:"months,omitempty"`
+
+	// Trailers Only trailers with these ids.
+	//
+	// Example: ["tv-mower-1"]
+	Trailers *[]Text `json:"trailers,omitempty"`
+
+	// Vehicles Only vehicles with these ids.
+	//
+	// Example: ["tv-ute-2"]
+	Vehicles *[]Text `json:"vehicles,omitempty"`
+
+	// Yard Only what is kept in this yard.
+	//
+	// Example: tarn-valley
+	Yard *Text `json:"yard,omitempty"`
+}
+
+// AuditRequestSourceKind Which of the things that the service holds.
+//
+// Example: all_pairs
+type AuditRequestSourceKind string
+
+// AuditSide How a vehicle fares with all trailers, or a trailer with all vehicles.
+type AuditSide struct {
+	// ID Its id in the register.
+	//
+	// Example: tv-ute-2
+	ID string `json:"id"`
+
+	// Outcomes How many rows have each outcome; every outcome is there, also of none.
+	//
+	// Example: {"compliant":900,"non_compliant":200,"refused":12,"undetermined":88}
+	Outcomes AuditOutcomes `json:"outcomes"`
+
+	// Why What fails most often, three findings at most.
+	Why []AuditCount `json:"why"`
+}
+
+// AuditSource Where the rows of an audit came from.
+type AuditSource struct {
+	// Columns The columns of a table as they were read.
+	Columns *[]AuditColumn `json:"columns,omitempty"`
+
+	// Decimal The decimal sign of a table, if it was said.
+	//
+	// Example: ,
+	Decimal *DecimalSign `json:"decimal,omitempty"`
+
+	// Kind Where the rows come from: a file, `csv` or `ndjson`; `pairings` of the register; `all_pairs`, each vehicle of the register with each trailer; or `assessments` that were recorded.
+	//
+	// Example: csv
+	Kind AuditSourceKind `json:"kind"`
+
+	// Months Only assessments of the last so many months.
+	//
+	// Example: 12
+	Months *int `json:"months,omitempty"`
+
+	// Place Place whose terms the header of a table uses.
+	//
+	// Example: AU-NSW
+	Place *JurisdictionCode `json:"place,omitempty"`
+
+	// Trailers Only trailers with these ids.
+	//
+	// Example: ["tv-mower-1"]
+	Trailers *[]string `json:"trailers,omitempty"`
+
+	// Vehicles Only vehicles with these ids.
+	//
+	// Example: ["tv-ute-2"]
+	Vehicles *[]string `json:"vehicles,omitempty"`
+
+	// Yard Only what is kept in this yard.
+	//
+	// Example: tarn-valley
+	Yard *string `json:"yard,omitempty"`
+}
+
+// AuditSourceKind Where the rows come from: a file, `csv` or `ndjson`; `pairings` of the register; `all_pairs`, each vehicle of the register with each trailer; or `assessments` that were recorded.
+//
+// Example: csv
+type AuditSourceKind string
+
+// AuditState Where an audit is: `receiving`, its rows are coming in; `running`; `done`, all rows are answered; `cancelled`; `failed`, it could not be read or not be carried out. The last three are final.
+//
+// Example: running
+type AuditState string
+
+// AuditSummary What is answered so far, summed up.
+type AuditSummary struct {
+	// Audit An audit with its progress.
+	Audit Audit `json:"audit"`
+
+	// Cautions What to keep in mind with these sums.
+	//
+	// Example: ["12 rows could not be read."]
+	Cautions []string `json:"cautions"`
+
+	// Cost What all parts on offer come to, by currency.
+	Cost []AuditCost `json:"cost"`
+
+	// Failing Findings that are not met, most rows first.
+	Failing []AuditCount `json:"failing"`
+
+	// Missing Inputs that are missing, most rows first.
+	Missing []AuditCount `json:"missing"`
+
+	// Moves What moved from the other law, of an audit that was held against one.
+	Moves *[]AuditMove `json:"moves,omitempty"`
+
+	// Outcomes How many rows have each outcome; every outcome is there, also of none.
+	//
+	// Example: {"compliant":900,"non_compliant":200,"refused":12,"undetermined":88}
+	Outcomes AuditOutcomes `json:"outcomes"`
+
+	// Parts Parts to replace or to fit, most rows first.
+	Parts []AuditPartCount `json:"parts"`
+
+	// Places Outcomes by place.
+	Places []AuditPlace `json:"places"`
+
+	// Trailers Of all pairs, how each trailer fares with all vehicles.
+	Trailers *[]AuditSide `json:"trailers,omitempty"`
+
+	// Vehicles Of all pairs, how each vehicle fares with all trailers.
+	Vehicles *[]AuditSide `json:"vehicles,omitempty"`
+}
+
+// AuditTable Rigs as a table: a header that names the columns and one rig a row, comma-, semicolon- or tab-separated, quoted as RFC 4180 says, in UTF-8.
+//
+// Example: id,trailer.rated.axles [kg],trailer.brakes.kind
+// TV-07,1850,electric
+type AuditTable = string
+
+// AuditTitle Plain text without control characters.
+//
+// Example: Spring audit
+type AuditTitle = string
 
 // BrakeArrangement A way to brake the trailer. What it leaves out stays as the rig has it. It never holds a measured result, which nobody can fit.
 type BrakeArrangement struct {
@@ -1980,7 +3083,7 @@ type Connector string
 type Contract struct {
 	// Info Title, version and general description.
 	//
-	// Example: {"title":"drawgear","version":"0.1.0"}
+	// Example: {"title":"drawgear","version":"0.2.0"}
 	Info map[string]interface{} `json:"info"`
 
 	// Openapi Version of the OpenAPI Specification.
@@ -2042,6 +3145,16 @@ type Current = string
 //
 // Example: 2026-11-25
 type Day = openapi_types.Date
+
+// DecimalSign A decimal point or a decimal comma.
+//
+// Example: ,
+type DecimalSign string
+
+// DeliveryState Where a delivery is. `pending`: it is sent, or sent again, later; `delivered`: it was taken; `failed`: it was given up.
+//
+// Example: delivered
+type DeliveryState string
 
 // Derivation A figure worked out from others.
 type Derivation struct {
@@ -2243,7 +3356,7 @@ type Fitting struct {
 
 	// Engine Version of the program that planned it.
 	//
-	// Example: v0.1.0
+	// Example: v0.2.0
 	Engine string `json:"engine"`
 
 	// Expects What is to be measured, and what it must come to.
@@ -4532,6 +5645,29 @@ type FittingWiringFedFrom string
 // Example: conductor
 type FittingWiringReturn string
 
+// FleetColumn A column that a table of rigs may have.
+type FleetColumn struct {
+	// Name As the header writes it; `<n>` stands for a number from 1, `<part>` for a part.
+	//
+	// Example: trailer.rated.axles
+	Name string `json:"name"`
+
+	// Aliases Terms that are read as this column, with the place if they are read there only.
+	//
+	// Example: ["GTM"]
+	Aliases *[]string `json:"aliases,omitempty"`
+
+	// Units Units that may stand in brackets after the name; left out if it has none.
+	//
+	// Example: kg, t, lb
+	Units *string `json:"units,omitempty"`
+
+	// Meaning What it holds.
+	//
+	// Example: Rated mass on the axles.
+	Meaning string `json:"meaning"`
+}
+
 // Force A force; N, daN, kN or lbf; up to 1000000 N.
 //
 // Example: 17.2 kN
@@ -4738,6 +5874,11 @@ type KeyRequest struct {
 	// Example: ["assess","read"]
 	Scopes []Scope `json:"scopes"`
 }
+
+// KnowledgeTime A time in UTC (RFC 3339), to the microsecond.
+//
+// Example: 2026-11-20T12:00:00Z
+type KnowledgeTime = time.Time
 
 // Length A length; m, mm, cm, km, in, ft or mi; up to 1000 km.
 //
@@ -5754,6 +6895,11 @@ type Notice struct {
 	Text string `json:"text"`
 }
 
+// NoticeType What happened, as for WebhookEvent; or `ping`, if somebody tries the webhook.
+//
+// Example: audit.ended
+type NoticeType string
+
 // Oblige What a rule asks, in a closed vocabulary. Amounts are written as in the ruleset: a quantity such as `15 min`, or an expression over the figures of the rig such as `1.5 * trailer.rated.total`. `required: false` says that the law asks nothing here, which is different from silence.
 type Oblige struct {
 	// BallLoad Limits for the static load on the coupling.
@@ -6202,6 +7348,12 @@ type PrintedPage = string
 // | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
 // | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
 // | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
+// | `/problems/audit-ended` | 409 | an audit has ended, and cannot be cancelled |
+// | `/problems/audit-open` | 409 | an audit has not ended, and cannot be compared yet |
+// | `/problems/store-full` | 409 | the store holds as much as it may of what never goes to make room |
+// | `/problems/register-in-use` | 409 | something in the register still names the entry |
+// | `/problems/webhooks-off` | 409 | nobody may be told by this service |
+// | `/problems/too-many-webhooks` | 409 | the tenant has as many webhooks as it may have |
 // | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
 // | `/problems/stale` | 412 | somebody changed the thing meanwhile |
 // | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
@@ -6210,6 +7362,8 @@ type PrintedPage = string
 // | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
 // | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
 // | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/invalid-file` | 422 | nothing of a file of rigs can be read |
+// | `/problems/audit-size` | 422 | an audit would have no row, or more than it may |
 // | `/problems/precondition-required` | 428 | a change does not say which version it saw |
 // | `/problems/rate-limited` | 429 | the caller asks too often |
 // | `/problems/internal` | 500 | the service failed |
@@ -6410,6 +7564,231 @@ type Readiness struct {
 //
 // Example: memory
 type ReadinessStoreKind string
+
+// RegisterAsk A question about what the register holds; a pairing, or a vehicle and a trailer.
+type RegisterAsk struct {
+	// AsOf Day whose law is asked. Left out, today in UTC.
+	//
+	// Example: 2026-11-25
+	AsOf *Day `json:"as_of,omitempty"`
+
+	// Jurisdiction Place whose law is asked, in place of the pairing's.
+	//
+	// Example: AU-NSW
+	Jurisdiction *JurisdictionCode `json:"jurisdiction,omitempty"`
+
+	// Pairing Id of a pairing.
+	//
+	// Example: RUN-12
+	Pairing *RegisterID `json:"pairing,omitempty"`
+
+	// Trailer Id of a trailer.
+	//
+	// Example: FLOAT-3
+	Trailer *RegisterID `json:"trailer,omitempty"`
+
+	// Use The object `use` of a Rig, in place of the pairing's.
+	//
+	// Example: {"commercial":true}
+	Use *map[string]interface{} `json:"use,omitempty"`
+
+	// Vehicle Id of a vehicle.
+	//
+	// Example: UTE-7
+	Vehicle *RegisterID `json:"vehicle,omitempty"`
+}
+
+// RegisterDocument What is known of an entry; leave out what is not known. Of a vehicle it is the object `vehicle` of a Rig, of a trailer the object `trailer`. Of a part it is a Part, with a `price` beside it if it is for sale, such as `{"amount": "18.50", "currency": "AUD"}` (ISO 4217). Of a pairing it has the ids `vehicle` and `trailer`, which must be in the register, and may have `jurisdiction`, and `use` and `parts` as in a Rig. Other names are refused.
+//
+// Example: {"axle_count":2,"rated":{"axles":"2200 kg","total":"2400 kg"}}
+type RegisterDocument map[string]interface{}
+
+// RegisterEntry A revision of an entry of the register.
+type RegisterEntry struct {
+	// Document What is known of it; left out if it was removed.
+	//
+	// Example: {"count":2,"rated_mass":"2500 kg","role":"chain"}
+	Document *RegisterDocument `json:"document,omitempty"`
+
+	// FittedTo What a part is fitted to; left out for one in stock, and of everything else.
+	FittedTo *RegisterFitted `json:"fitted_to,omitempty"`
+
+	// ID The caller's own id of an entry, unlike those of the others of its kind; printable characters other than `/`, `\` and `|`, with no space at either end.
+	//
+	// Example: FLOAT-3
+	ID RegisterID `json:"id"`
+
+	// Kind What an entry of the register describes.
+	//
+	// Example: trailers
+	Kind RegisterKind `json:"kind"`
+
+	// Note Why it was written, in the caller's words.
+	//
+	// Example: Replaced after inspection
+	Note *string `json:"note,omitempty"`
+
+	// Removed Whether it is no longer there.
+	//
+	// Example: false
+	Removed bool `json:"removed"`
+
+	// Revision Number of the revision, from 1.
+	//
+	// Example: 2
+	Revision int `json:"revision"`
+
+	// Since Day from which it is so.
+	//
+	// Example: 2026-11-20
+	Since Day `json:"since"`
+
+	// WrittenAt When it was written, in UTC (RFC 3339).
+	//
+	// Example: 2026-11-25T12:00:00.123456Z
+	WrittenAt time.Time `json:"written_at"`
+
+	// WrittenBy Who wrote it, the id of a key or the subject of a token.
+	//
+	// Example: QK7V5N2M4P3R6T8W
+	WrittenBy string `json:"written_by"`
+
+	// Yard Where something is kept, in the caller's words.
+	//
+	// Example: North shed
+	Yard *Yard `json:"yard,omitempty"`
+}
+
+// RegisterFit A time during which a part was fitted to something.
+type RegisterFit struct {
+	// Document The part as it was then.
+	//
+	// Example: {"count":2,"rated_mass":"2500 kg","role":"chain"}
+	Document RegisterDocument `json:"document"`
+
+	// Part The caller's own id of an entry, unlike those of the others of its kind; printable characters other than `/`, `\` and `|`, with no space at either end.
+	//
+	// Example: FLOAT-3
+	Part RegisterID `json:"part"`
+
+	// Role Where in the load path the part sits, a role of Part.
+	//
+	// Example: chain
+	Role string `json:"role"`
+
+	// Since First day.
+	//
+	// Example: 2026-11-20
+	Since Day `json:"since"`
+
+	// Until First day on which it was no longer fitted so; left out if it still is.
+	//
+	// Example: 2026-12-01
+	Until *Day `json:"until,omitempty"`
+}
+
+// RegisterFitList Times during which parts were fitted to something.
+type RegisterFitList struct {
+	// Items The times.
+	Items []RegisterFit `json:"items"`
+}
+
+// RegisterFitted What a part is fitted to.
+type RegisterFitted struct {
+	// ID The caller's own id of an entry, unlike those of the others of its kind; printable characters other than `/`, `\` and `|`, with no space at either end.
+	//
+	// Example: FLOAT-3
+	ID RegisterID `json:"id"`
+
+	// Kind A vehicle or a trailer.
+	//
+	// Example: trailers
+	Kind RegisterFittedKind `json:"kind"`
+}
+
+// RegisterFittedKind A vehicle or a trailer.
+//
+// Example: trailers
+type RegisterFittedKind string
+
+// RegisterID The caller's own id of an entry, unlike those of the others of its kind; printable characters other than `/`, `\` and `|`, with no space at either end.
+//
+// Example: FLOAT-3
+type RegisterID = string
+
+// RegisterImport What came of a table.
+type RegisterImport struct {
+	// Faults What is wrong with refused rows, the first 200 faults.
+	Faults []AuditFault `json:"faults"`
+
+	// Refused Rows that were not written.
+	//
+	// Example: 1
+	Refused int `json:"refused"`
+
+	// Rows How many rows the table has.
+	//
+	// Example: 212
+	Rows int `json:"rows"`
+
+	// Unchanged Entries that were so already.
+	//
+	// Example: 199
+	Unchanged int `json:"unchanged"`
+
+	// Written Entries that are new or changed.
+	//
+	// Example: 12
+	Written int `json:"written"`
+}
+
+// RegisterKind What an entry of the register describes.
+//
+// Example: trailers
+type RegisterKind string
+
+// RegisterPage A page of entries or of revisions.
+type RegisterPage struct {
+	// Items The entries of the page.
+	Items []RegisterEntry `json:"items"`
+
+	// Next Cursor of the page that follows; left out on the last.
+	//
+	// Example: RkxPQVQtMw
+	Next *string `json:"next,omitempty"`
+}
+
+// RegisterTable A table (RFC 4180) of entries of one kind, in UTF-8, with a header row: `id`, `since`, `yard`, `fitted_to`, `note`, and facts as in fleet files.
+//
+// Example: id,yard,trailer.rated.total
+// FLOAT-3,North shed,2400 kg
+type RegisterTable = string
+
+// RegisterWrite What is written of an entry.
+type RegisterWrite struct {
+	// Document What is known of an entry; leave out what is not known. Of a vehicle it is the object `vehicle` of a Rig, of a trailer the object `trailer`. Of a part it is a Part, with a `price` beside it if it is for sale, such as `{"amount": "18.50", "currency": "AUD"}` (ISO 4217). Of a pairing it has the ids `vehicle` and `trailer`, which must be in the register, and may have `jurisdiction`, and `use` and `parts` as in a Rig. Other names are refused.
+	//
+	// Example: {"axle_count":2,"rated":{"axles":"2200 kg","total":"2400 kg"}}
+	Document RegisterDocument `json:"document"`
+
+	// FittedTo What a part is fitted to; left out for one in stock, and of everything else.
+	FittedTo *RegisterFitted `json:"fitted_to,omitempty"`
+
+	// Note Why, in the caller's words.
+	//
+	// Example: Replaced after inspection
+	Note *string `json:"note,omitempty"`
+
+	// Since Day from which it is so. Left out, today in UTC.
+	//
+	// Example: 2026-11-20
+	Since *Day `json:"since,omitempty"`
+
+	// Yard Where something is kept, in the caller's words.
+	//
+	// Example: North shed
+	Yard *Yard `json:"yard,omitempty"`
+}
 
 // Replay A kept assessment evaluated again.
 type Replay struct {
@@ -7506,7 +8885,7 @@ type RulesetVersionPage struct {
 	Items []RulesetLine `json:"items"`
 }
 
-// Scope One thing that a caller may do: `assess` rigs and have the answers kept; `read` what the tenant kept; `fit`: record what was measured at a fitting and sign it off; `audit`: run audits and export the log; `author`: write ruleset drafts; `approve`: approve, publish and withdraw versions; `admin`: issue and revoke keys.
+// Scope One thing that a caller may do: `assess` rigs and have the answers kept; `read` what the tenant kept; `fit`: record what was measured at a fitting and sign it off; `fleet`: write the register of vehicles, trailers, parts and pairings; `audit`: run audits and export the log; `author`: write ruleset drafts; `approve`: approve, publish and withdraw versions; `admin`: issue and revoke keys, set up webhooks.
 //
 // Example: assess
 type Scope string
@@ -7793,6 +9172,194 @@ type Verification string
 // Example: 12 V
 type Voltage = string
 
+// Webhook An address that is told when something happened.
+type Webhook struct {
+	// CreatedAt When it was set up, in UTC (RFC 3339).
+	//
+	// Example: 2026-11-25T12:00:00.123456Z
+	CreatedAt time.Time `json:"created_at"`
+
+	// CreatedBy Who set it up, the id of a key or the subject of a token.
+	//
+	// Example: QK7V5N2M4P3R6T8W
+	CreatedBy string `json:"created_by"`
+
+	// Events What is asked for.
+	//
+	// Example: ["audit.ended"]
+	Events []WebhookEvent `json:"events"`
+
+	// ID Id of a webhook, a delivery or an event; given by the service.
+	//
+	// Example: MFZWK43TNVQXEY3IN5ZGSZLTMU
+	ID WebhookID `json:"id"`
+
+	// Note What it is for, in the caller's words.
+	//
+	// Example: Office of the yard
+	Note *string `json:"note,omitempty"`
+
+	// Paused Whether nothing is sent for now.
+	//
+	// Example: false
+	Paused bool `json:"paused"`
+
+	// Revision Number of the revision, from 1.
+	//
+	// Example: 1
+	Revision int `json:"revision"`
+
+	// RotatedAt When its secret became what it is, in UTC (RFC 3339).
+	//
+	// Example: 2026-11-25T12:00:00.123456Z
+	RotatedAt time.Time `json:"rotated_at"`
+
+	// Secret What notices are signed with, base64 after `whsec_`; there only when it is new, and not to be had again.
+	//
+	// Example: whsec_RVhBTVBMRUVYQU1QTEVFWEFNUExFRVhBTVBMRUVYQU0=
+	Secret *string `json:"secret,omitempty"`
+
+	// URL Where notices are sent.
+	//
+	// Example: https://hooks.saltmarsh.example/drawgear
+	URL string `json:"url"`
+}
+
+// WebhookAttempt One try to deliver a notice.
+type WebhookAttempt struct {
+	// At When it was made, in UTC (RFC 3339).
+	//
+	// Example: 2026-11-25T12:00:01.123456Z
+	At time.Time `json:"at"`
+
+	// Fault What went wrong; left out if nothing did.
+	//
+	// Example: timed out
+	Fault *string `json:"fault,omitempty"`
+
+	// Status HTTP status of the reply; left out if there was none.
+	//
+	// Example: 204
+	Status *int `json:"status,omitempty"`
+
+	// TookMs How long it took, in milliseconds.
+	//
+	// Example: 120
+	TookMs int64 `json:"took_ms"`
+}
+
+// WebhookDelivery A notice on its way to a webhook.
+type WebhookDelivery struct {
+	// Attempts Every attempt, oldest first.
+	Attempts []WebhookAttempt `json:"attempts"`
+
+	// Body What a receiver is sent, signed as the callback of `POST /v1/webhooks` says.
+	Body WebhookNotice `json:"body"`
+
+	// CreatedAt When it was put on its way, in UTC (RFC 3339).
+	//
+	// Example: 2026-11-25T12:00:00.123456Z
+	CreatedAt time.Time `json:"created_at"`
+
+	// Event Id of what happened; the same for every webhook that is told of it, and for replays.
+	//
+	// Example: MFZWK43TNVQXEY3IN5ZGSZLTMU
+	Event WebhookID `json:"event"`
+
+	// ID Id of a webhook, a delivery or an event; given by the service.
+	//
+	// Example: MFZWK43TNVQXEY3IN5ZGSZLTMU
+	ID WebhookID `json:"id"`
+
+	// ReplayOf Id of the delivery that was to be sent again; left out of a first one.
+	//
+	// Example: QNZWK43TNVQXEY3IN5ZGSZLTMU
+	ReplayOf *WebhookID `json:"replay_of,omitempty"`
+
+	// State Where a delivery is. `pending`: it is sent, or sent again, later; `delivered`: it was taken; `failed`: it was given up.
+	//
+	// Example: delivered
+	State DeliveryState `json:"state"`
+
+	// Type What happened, as for WebhookEvent; or `ping`, if somebody tries the webhook.
+	//
+	// Example: audit.ended
+	Type NoticeType `json:"type"`
+}
+
+// WebhookDeliveryPage A page of deliveries, newest first.
+type WebhookDeliveryPage struct {
+	// Items The deliveries of the page.
+	Items []WebhookDelivery `json:"items"`
+
+	// Next Cursor of the page that follows; left out on the last.
+	//
+	// Example: MTc2NDA3MjAwMDAwMDAwMC5NRlpXSzQz
+	Next *string `json:"next,omitempty"`
+}
+
+// WebhookEvent The events to ask for. `audit.ended`: an audit is done, cancelled or failed; `law.changed`: rulesets were published or withdrawn; `impact.ended`: it is known what a change of law moves.
+//
+// Example: audit.ended
+type WebhookEvent string
+
+// WebhookID Id of a webhook, a delivery or an event; given by the service.
+//
+// Example: MFZWK43TNVQXEY3IN5ZGSZLTMU
+type WebhookID = string
+
+// WebhookList Webhooks, oldest first.
+type WebhookList struct {
+	// Items The webhooks.
+	Items []Webhook `json:"items"`
+}
+
+// WebhookNotice What a receiver is sent, signed as the callback of `POST /v1/webhooks` says.
+type WebhookNotice struct {
+	// At When it happened, in UTC (RFC 3339).
+	//
+	// Example: 2026-11-25T12:00:00.123456Z
+	At time.Time `json:"at"`
+
+	// Data What there is to say of it; names may be added. Of a `ping` the id of the `webhook`. What it says of a thing, that thing's own path says with more, and as it is by then.
+	//
+	// Example: {"webhook":"MFZWK43TNVQXEY3IN5ZGSZLTMU"}
+	Data map[string]interface{} `json:"data"`
+
+	// ID Id of the event, as in the header Webhook-Id.
+	//
+	// Example: MFZWK43TNVQXEY3IN5ZGSZLTMU
+	ID WebhookID `json:"id"`
+
+	// Type What happened, as for WebhookEvent; or `ping`, if somebody tries the webhook.
+	//
+	// Example: audit.ended
+	Type NoticeType `json:"type"`
+}
+
+// WebhookWrite What is written of a webhook.
+type WebhookWrite struct {
+	// Events What is asked for.
+	//
+	// Example: ["audit.ended"]
+	Events []WebhookEvent `json:"events"`
+
+	// Note What it is for, in the caller's words.
+	//
+	// Example: Office of the yard
+	Note *string `json:"note,omitempty"`
+
+	// Paused Whether nothing is sent for now.
+	//
+	// Example: false
+	Paused *bool `json:"paused,omitempty"`
+
+	// URL Where notices are sent, with https, a name that the operator allows, and neither user nor fragment.
+	//
+	// Example: https://hooks.saltmarsh.example/drawgear
+	URL string `json:"url"`
+}
+
 // Withdrawal Why a version is withdrawn.
 type Withdrawal struct {
 	// Reason The reason, in plain text without control characters.
@@ -7842,11 +9409,78 @@ type WorkedExample struct {
 	Vary *string `json:"vary,omitempty"`
 }
 
+// Yard Where something is kept, in the caller's words.
+//
+// Example: North shed
+type Yard = string
+
 // AcceptEncoding Example: gzip
 type AcceptEncoding = string
 
 // AssetName Example: page.css
 type AssetName = string
+
+// AuditDay A calendar day, year-month-day, in the years 1900 to 2199.
+//
+// Example: 2026-11-25
+type AuditDay = Day
+
+// AuditDecimal A decimal point or a decimal comma.
+//
+// Example: ,
+type AuditDecimal = DecimalSign
+
+// AuditEveryDay Example: true
+type AuditEveryDay = bool
+
+// AuditFindingFilter Example: au-nsw.brakes.heavy/service_brakes.wheels
+type AuditFindingFilter = string
+
+// AuditJurisdiction A place whose law is meant: an ISO 3166-1 alpha-2 country code, alone or with an ISO 3166-2 subdivision.
+//
+// Example: AU-NSW
+type AuditJurisdiction = JurisdictionCode
+
+// AuditMissingFilter Example: /trailer/rated/axles
+type AuditMissingFilter = string
+
+// AuditMovedFilter Example: true
+type AuditMovedFilter = bool
+
+// AuditName Plain text without control characters.
+//
+// Example: Spring audit
+type AuditName = AuditTitle
+
+// AuditOutcomeFilter What an audit says of a row: a verdict, or `refused` if it could not be read as a rig.
+//
+// Example: non_compliant
+type AuditOutcomeFilter = AuditOutcome
+
+// AuditPartFilter Example: chain
+type AuditPartFilter = string
+
+// AuditRigFilter Example: TV-07
+type AuditRigFilter = string
+
+// AuditRow Example: 7
+type AuditRow = int
+
+// AuditTerms A place whose law is meant: an ISO 3166-1 alpha-2 country code, alone or with an ISO 3166-2 subdivision.
+//
+// Example: AU-NSW
+type AuditTerms = JurisdictionCode
+
+// AuditTrailerFilter Example: TV mower trailer 1
+type AuditTrailerFilter = string
+
+// AuditVehicleFilter Example: TV ute 2
+type AuditVehicleFilter = string
+
+// AuditWith Id of an audit; it cannot be guessed.
+//
+// Example: MFZWK43TNVQXEY3IN5ZGSZLTMU
+type AuditWith = AuditID
 
 // CompareDay A calendar day, year-month-day, in the years 1900 to 2199.
 //
@@ -7864,6 +9498,19 @@ type CompareWith = int
 // Cursor Example: MTc2NDA3MjAwMDAwMDAwMC5NRlpXSzQz
 type Cursor = string
 
+// DeliveryID Id of a webhook, a delivery or an event; given by the service.
+//
+// Example: MFZWK43TNVQXEY3IN5ZGSZLTMU
+type DeliveryID = WebhookID
+
+// FittedOn A calendar day, year-month-day, in the years 1900 to 2199.
+//
+// Example: 2026-11-25
+type FittedOn = Day
+
+// FittedToFilter Example: trailers/FLOAT-3
+type FittedToFilter = string
+
 // FittingStateFilter How far a fitting is: `planned`, nothing is measured yet; `open`, a proof that the plan asks for is wanting or failed; `proven`, all of them are met; `signed`, signed off, and nothing follows.
 //
 // Example: open
@@ -7877,6 +9524,9 @@ type IdempotencyKey = string
 
 // IfMatch Example: "2c26b46b68ffc68ff99b453c1d304134"
 type IfMatch = string
+
+// IfNoneMatch Example: *
+type IfNoneMatch = string
 
 // JurisdictionFilter A place whose law is meant: an ISO 3166-1 alpha-2 country code, alone or with an ISO 3166-2 subdivision.
 //
@@ -7909,6 +9559,26 @@ type ProblemName = string
 // Record Example: false
 type Record = bool
 
+// RegisterCursor Example: RkxPQVQtMw
+type RegisterCursor = string
+
+// RegisterTag Example: "2"
+type RegisterTag = string
+
+// RemovalNote Example: Sold
+type RemovalNote = string
+
+// RemovedFilter Example: true
+type RemovedFilter = bool
+
+// TemplatePlaces Example: AU-NSW,AU-VIC
+type TemplatePlaces = string
+
+// TermsPlace A place whose law is meant: an ISO 3166-1 alpha-2 country code, alone or with an ISO 3166-2 subdivision.
+//
+// Example: AU-NSW
+type TermsPlace = JurisdictionCode
+
 // Through Example: AU-NSW,AU-VIC
 type Through = string
 
@@ -7919,6 +9589,194 @@ type VerdictFilter = Verdict
 
 // VersionPath Example: 1
 type VersionPath = int
+
+// WebhookTag Example: "2"
+type WebhookTag = string
+
+// YardFilter Where something is kept, in the caller's words.
+//
+// Example: North shed
+type YardFilter = Yard
+
+// AuditEnded Why a request was refused or failed (RFC 9457). The types, with the status of each:
+//
+// | type | status | meaning |
+// | --- | --- | --- |
+// | `/problems/malformed-json` | 400 | the body is empty or not one JSON document in UTF-8 |
+// | `/problems/bad-query` | 400 | a query parameter is unknown, repeated or out of bounds |
+// | `/problems/unauthenticated` | 401 | it is not known who asks |
+// | `/problems/forbidden` | 403 | the caller lacks a scope, or the address is not for this caller |
+// | `/problems/not-found` | 404 | there is no such path or thing |
+// | `/problems/method-not-allowed` | 405 | the path has no such method; `Allow` lists those it has |
+// | `/problems/not-acceptable` | 406 | the operation does not answer in any kind that the caller takes |
+// | `/problems/request-timeout` | 408 | the request body did not arrive in time |
+// | `/problems/ruleset-unavailable` | 409 | a ruleset version that is needed is not loaded |
+// | `/problems/ruleset-state` | 409 | a ruleset version is not in the state for this |
+// | `/problems/ruleset-exists` | 409 | a ruleset version of that number, or a later one, is there already |
+// | `/problems/ruleset-in-use` | 409 | other house rules rest on the version |
+// | `/problems/own-text` | 409 | the author of a text cannot approve it |
+// | `/problems/check-failed` | 409 | the check of a ruleset version found what keeps it back |
+// | `/problems/too-many-drafts` | 409 | the tenant has as many versions on their way as it may have |
+// | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
+// | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
+// | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
+// | `/problems/audit-ended` | 409 | an audit has ended, and cannot be cancelled |
+// | `/problems/audit-open` | 409 | an audit has not ended, and cannot be compared yet |
+// | `/problems/store-full` | 409 | the store holds as much as it may of what never goes to make room |
+// | `/problems/register-in-use` | 409 | something in the register still names the entry |
+// | `/problems/webhooks-off` | 409 | nobody may be told by this service |
+// | `/problems/too-many-webhooks` | 409 | the tenant has as many webhooks as it may have |
+// | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
+// | `/problems/stale` | 412 | somebody changed the thing meanwhile |
+// | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
+// | `/problems/unsupported-media-type` | 415 | the body is of a kind that the operation does not take, or not plain UTF-8 |
+// | `/problems/invalid-body` | 422 | a body other than a rig does not follow the contract |
+// | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
+// | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
+// | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/invalid-file` | 422 | nothing of a file of rigs can be read |
+// | `/problems/audit-size` | 422 | an audit would have no row, or more than it may |
+// | `/problems/precondition-required` | 428 | a change does not say which version it saw |
+// | `/problems/rate-limited` | 429 | the caller asks too often |
+// | `/problems/internal` | 500 | the service failed |
+// | `/problems/overloaded` | 503 | the service answers as many requests as it can at a time |
+// | `/problems/timeout` | 503 | the service could not finish in time, or its store is away |
+type AuditEnded = Problem
+
+// AuditOpen Why a request was refused or failed (RFC 9457). The types, with the status of each:
+//
+// | type | status | meaning |
+// | --- | --- | --- |
+// | `/problems/malformed-json` | 400 | the body is empty or not one JSON document in UTF-8 |
+// | `/problems/bad-query` | 400 | a query parameter is unknown, repeated or out of bounds |
+// | `/problems/unauthenticated` | 401 | it is not known who asks |
+// | `/problems/forbidden` | 403 | the caller lacks a scope, or the address is not for this caller |
+// | `/problems/not-found` | 404 | there is no such path or thing |
+// | `/problems/method-not-allowed` | 405 | the path has no such method; `Allow` lists those it has |
+// | `/problems/not-acceptable` | 406 | the operation does not answer in any kind that the caller takes |
+// | `/problems/request-timeout` | 408 | the request body did not arrive in time |
+// | `/problems/ruleset-unavailable` | 409 | a ruleset version that is needed is not loaded |
+// | `/problems/ruleset-state` | 409 | a ruleset version is not in the state for this |
+// | `/problems/ruleset-exists` | 409 | a ruleset version of that number, or a later one, is there already |
+// | `/problems/ruleset-in-use` | 409 | other house rules rest on the version |
+// | `/problems/own-text` | 409 | the author of a text cannot approve it |
+// | `/problems/check-failed` | 409 | the check of a ruleset version found what keeps it back |
+// | `/problems/too-many-drafts` | 409 | the tenant has as many versions on their way as it may have |
+// | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
+// | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
+// | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
+// | `/problems/audit-ended` | 409 | an audit has ended, and cannot be cancelled |
+// | `/problems/audit-open` | 409 | an audit has not ended, and cannot be compared yet |
+// | `/problems/store-full` | 409 | the store holds as much as it may of what never goes to make room |
+// | `/problems/register-in-use` | 409 | something in the register still names the entry |
+// | `/problems/webhooks-off` | 409 | nobody may be told by this service |
+// | `/problems/too-many-webhooks` | 409 | the tenant has as many webhooks as it may have |
+// | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
+// | `/problems/stale` | 412 | somebody changed the thing meanwhile |
+// | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
+// | `/problems/unsupported-media-type` | 415 | the body is of a kind that the operation does not take, or not plain UTF-8 |
+// | `/problems/invalid-body` | 422 | a body other than a rig does not follow the contract |
+// | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
+// | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
+// | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/invalid-file` | 422 | nothing of a file of rigs can be read |
+// | `/problems/audit-size` | 422 | an audit would have no row, or more than it may |
+// | `/problems/precondition-required` | 428 | a change does not say which version it saw |
+// | `/problems/rate-limited` | 429 | the caller asks too often |
+// | `/problems/internal` | 500 | the service failed |
+// | `/problems/overloaded` | 503 | the service answers as many requests as it can at a time |
+// | `/problems/timeout` | 503 | the service could not finish in time, or its store is away |
+type AuditOpen = Problem
+
+// AuditRefused Why a request was refused or failed (RFC 9457). The types, with the status of each:
+//
+// | type | status | meaning |
+// | --- | --- | --- |
+// | `/problems/malformed-json` | 400 | the body is empty or not one JSON document in UTF-8 |
+// | `/problems/bad-query` | 400 | a query parameter is unknown, repeated or out of bounds |
+// | `/problems/unauthenticated` | 401 | it is not known who asks |
+// | `/problems/forbidden` | 403 | the caller lacks a scope, or the address is not for this caller |
+// | `/problems/not-found` | 404 | there is no such path or thing |
+// | `/problems/method-not-allowed` | 405 | the path has no such method; `Allow` lists those it has |
+// | `/problems/not-acceptable` | 406 | the operation does not answer in any kind that the caller takes |
+// | `/problems/request-timeout` | 408 | the request body did not arrive in time |
+// | `/problems/ruleset-unavailable` | 409 | a ruleset version that is needed is not loaded |
+// | `/problems/ruleset-state` | 409 | a ruleset version is not in the state for this |
+// | `/problems/ruleset-exists` | 409 | a ruleset version of that number, or a later one, is there already |
+// | `/problems/ruleset-in-use` | 409 | other house rules rest on the version |
+// | `/problems/own-text` | 409 | the author of a text cannot approve it |
+// | `/problems/check-failed` | 409 | the check of a ruleset version found what keeps it back |
+// | `/problems/too-many-drafts` | 409 | the tenant has as many versions on their way as it may have |
+// | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
+// | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
+// | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
+// | `/problems/audit-ended` | 409 | an audit has ended, and cannot be cancelled |
+// | `/problems/audit-open` | 409 | an audit has not ended, and cannot be compared yet |
+// | `/problems/store-full` | 409 | the store holds as much as it may of what never goes to make room |
+// | `/problems/register-in-use` | 409 | something in the register still names the entry |
+// | `/problems/webhooks-off` | 409 | nobody may be told by this service |
+// | `/problems/too-many-webhooks` | 409 | the tenant has as many webhooks as it may have |
+// | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
+// | `/problems/stale` | 412 | somebody changed the thing meanwhile |
+// | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
+// | `/problems/unsupported-media-type` | 415 | the body is of a kind that the operation does not take, or not plain UTF-8 |
+// | `/problems/invalid-body` | 422 | a body other than a rig does not follow the contract |
+// | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
+// | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
+// | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/invalid-file` | 422 | nothing of a file of rigs can be read |
+// | `/problems/audit-size` | 422 | an audit would have no row, or more than it may |
+// | `/problems/precondition-required` | 428 | a change does not say which version it saw |
+// | `/problems/rate-limited` | 429 | the caller asks too often |
+// | `/problems/internal` | 500 | the service failed |
+// | `/problems/overloaded` | 503 | the service answers as many requests as it can at a time |
+// | `/problems/timeout` | 503 | the service could not finish in time, or its store is away |
+type AuditRefused = Problem
+
+// AuditTooLarge Why a request was refused or failed (RFC 9457). The types, with the status of each:
+//
+// | type | status | meaning |
+// | --- | --- | --- |
+// | `/problems/malformed-json` | 400 | the body is empty or not one JSON document in UTF-8 |
+// | `/problems/bad-query` | 400 | a query parameter is unknown, repeated or out of bounds |
+// | `/problems/unauthenticated` | 401 | it is not known who asks |
+// | `/problems/forbidden` | 403 | the caller lacks a scope, or the address is not for this caller |
+// | `/problems/not-found` | 404 | there is no such path or thing |
+// | `/problems/method-not-allowed` | 405 | the path has no such method; `Allow` lists those it has |
+// | `/problems/not-acceptable` | 406 | the operation does not answer in any kind that the caller takes |
+// | `/problems/request-timeout` | 408 | the request body did not arrive in time |
+// | `/problems/ruleset-unavailable` | 409 | a ruleset version that is needed is not loaded |
+// | `/problems/ruleset-state` | 409 | a ruleset version is not in the state for this |
+// | `/problems/ruleset-exists` | 409 | a ruleset version of that number, or a later one, is there already |
+// | `/problems/ruleset-in-use` | 409 | other house rules rest on the version |
+// | `/problems/own-text` | 409 | the author of a text cannot approve it |
+// | `/problems/check-failed` | 409 | the check of a ruleset version found what keeps it back |
+// | `/problems/too-many-drafts` | 409 | the tenant has as many versions on their way as it may have |
+// | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
+// | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
+// | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
+// | `/problems/audit-ended` | 409 | an audit has ended, and cannot be cancelled |
+// | `/problems/audit-open` | 409 | an audit has not ended, and cannot be compared yet |
+// | `/problems/store-full` | 409 | the store holds as much as it may of what never goes to make room |
+// | `/problems/register-in-use` | 409 | something in the register still names the entry |
+// | `/problems/webhooks-off` | 409 | nobody may be told by this service |
+// | `/problems/too-many-webhooks` | 409 | the tenant has as many webhooks as it may have |
+// | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
+// | `/problems/stale` | 412 | somebody changed the thing meanwhile |
+// | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
+// | `/problems/unsupported-media-type` | 415 | the body is of a kind that the operation does not take, or not plain UTF-8 |
+// | `/problems/invalid-body` | 422 | a body other than a rig does not follow the contract |
+// | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
+// | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
+// | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/invalid-file` | 422 | nothing of a file of rigs can be read |
+// | `/problems/audit-size` | 422 | an audit would have no row, or more than it may |
+// | `/problems/precondition-required` | 428 | a change does not say which version it saw |
+// | `/problems/rate-limited` | 429 | the caller asks too often |
+// | `/problems/internal` | 500 | the service failed |
+// | `/problems/overloaded` | 503 | the service answers as many requests as it can at a time |
+// | `/problems/timeout` | 503 | the service could not finish in time, or its store is away |
+type AuditTooLarge = Problem
 
 // BadRequest Why a request was refused or failed (RFC 9457). The types, with the status of each:
 //
@@ -7942,6 +9800,12 @@ type VersionPath = int
 // | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
 // | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
 // | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
+// | `/problems/audit-ended` | 409 | an audit has ended, and cannot be cancelled |
+// | `/problems/audit-open` | 409 | an audit has not ended, and cannot be compared yet |
+// | `/problems/store-full` | 409 | the store holds as much as it may of what never goes to make room |
+// | `/problems/register-in-use` | 409 | something in the register still names the entry |
+// | `/problems/webhooks-off` | 409 | nobody may be told by this service |
+// | `/problems/too-many-webhooks` | 409 | the tenant has as many webhooks as it may have |
 // | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
 // | `/problems/stale` | 412 | somebody changed the thing meanwhile |
 // | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
@@ -7950,6 +9814,8 @@ type VersionPath = int
 // | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
 // | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
 // | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/invalid-file` | 422 | nothing of a file of rigs can be read |
+// | `/problems/audit-size` | 422 | an audit would have no row, or more than it may |
 // | `/problems/precondition-required` | 428 | a change does not say which version it saw |
 // | `/problems/rate-limited` | 429 | the caller asks too often |
 // | `/problems/internal` | 500 | the service failed |
@@ -7979,6 +9845,12 @@ type BadRequest = Problem
 // | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
 // | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
 // | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
+// | `/problems/audit-ended` | 409 | an audit has ended, and cannot be cancelled |
+// | `/problems/audit-open` | 409 | an audit has not ended, and cannot be compared yet |
+// | `/problems/store-full` | 409 | the store holds as much as it may of what never goes to make room |
+// | `/problems/register-in-use` | 409 | something in the register still names the entry |
+// | `/problems/webhooks-off` | 409 | nobody may be told by this service |
+// | `/problems/too-many-webhooks` | 409 | the tenant has as many webhooks as it may have |
 // | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
 // | `/problems/stale` | 412 | somebody changed the thing meanwhile |
 // | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
@@ -7987,12 +9859,59 @@ type BadRequest = Problem
 // | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
 // | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
 // | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/invalid-file` | 422 | nothing of a file of rigs can be read |
+// | `/problems/audit-size` | 422 | an audit would have no row, or more than it may |
 // | `/problems/precondition-required` | 428 | a change does not say which version it saw |
 // | `/problems/rate-limited` | 429 | the caller asks too often |
 // | `/problems/internal` | 500 | the service failed |
 // | `/problems/overloaded` | 503 | the service answers as many requests as it can at a time |
 // | `/problems/timeout` | 503 | the service could not finish in time, or its store is away |
 type DocumentTooLarge = Problem
+
+// FileTooLarge Why a request was refused or failed (RFC 9457). The types, with the status of each:
+//
+// | type | status | meaning |
+// | --- | --- | --- |
+// | `/problems/malformed-json` | 400 | the body is empty or not one JSON document in UTF-8 |
+// | `/problems/bad-query` | 400 | a query parameter is unknown, repeated or out of bounds |
+// | `/problems/unauthenticated` | 401 | it is not known who asks |
+// | `/problems/forbidden` | 403 | the caller lacks a scope, or the address is not for this caller |
+// | `/problems/not-found` | 404 | there is no such path or thing |
+// | `/problems/method-not-allowed` | 405 | the path has no such method; `Allow` lists those it has |
+// | `/problems/not-acceptable` | 406 | the operation does not answer in any kind that the caller takes |
+// | `/problems/request-timeout` | 408 | the request body did not arrive in time |
+// | `/problems/ruleset-unavailable` | 409 | a ruleset version that is needed is not loaded |
+// | `/problems/ruleset-state` | 409 | a ruleset version is not in the state for this |
+// | `/problems/ruleset-exists` | 409 | a ruleset version of that number, or a later one, is there already |
+// | `/problems/ruleset-in-use` | 409 | other house rules rest on the version |
+// | `/problems/own-text` | 409 | the author of a text cannot approve it |
+// | `/problems/check-failed` | 409 | the check of a ruleset version found what keeps it back |
+// | `/problems/too-many-drafts` | 409 | the tenant has as many versions on their way as it may have |
+// | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
+// | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
+// | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
+// | `/problems/audit-ended` | 409 | an audit has ended, and cannot be cancelled |
+// | `/problems/audit-open` | 409 | an audit has not ended, and cannot be compared yet |
+// | `/problems/store-full` | 409 | the store holds as much as it may of what never goes to make room |
+// | `/problems/register-in-use` | 409 | something in the register still names the entry |
+// | `/problems/webhooks-off` | 409 | nobody may be told by this service |
+// | `/problems/too-many-webhooks` | 409 | the tenant has as many webhooks as it may have |
+// | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
+// | `/problems/stale` | 412 | somebody changed the thing meanwhile |
+// | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
+// | `/problems/unsupported-media-type` | 415 | the body is of a kind that the operation does not take, or not plain UTF-8 |
+// | `/problems/invalid-body` | 422 | a body other than a rig does not follow the contract |
+// | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
+// | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
+// | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/invalid-file` | 422 | nothing of a file of rigs can be read |
+// | `/problems/audit-size` | 422 | an audit would have no row, or more than it may |
+// | `/problems/precondition-required` | 428 | a change does not say which version it saw |
+// | `/problems/rate-limited` | 429 | the caller asks too often |
+// | `/problems/internal` | 500 | the service failed |
+// | `/problems/overloaded` | 503 | the service answers as many requests as it can at a time |
+// | `/problems/timeout` | 503 | the service could not finish in time, or its store is away |
+type FileTooLarge = Problem
 
 // FittingConflict Why a request was refused or failed (RFC 9457). The types, with the status of each:
 //
@@ -8016,6 +9935,12 @@ type DocumentTooLarge = Problem
 // | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
 // | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
 // | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
+// | `/problems/audit-ended` | 409 | an audit has ended, and cannot be cancelled |
+// | `/problems/audit-open` | 409 | an audit has not ended, and cannot be compared yet |
+// | `/problems/store-full` | 409 | the store holds as much as it may of what never goes to make room |
+// | `/problems/register-in-use` | 409 | something in the register still names the entry |
+// | `/problems/webhooks-off` | 409 | nobody may be told by this service |
+// | `/problems/too-many-webhooks` | 409 | the tenant has as many webhooks as it may have |
 // | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
 // | `/problems/stale` | 412 | somebody changed the thing meanwhile |
 // | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
@@ -8024,6 +9949,8 @@ type DocumentTooLarge = Problem
 // | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
 // | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
 // | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/invalid-file` | 422 | nothing of a file of rigs can be read |
+// | `/problems/audit-size` | 422 | an audit would have no row, or more than it may |
 // | `/problems/precondition-required` | 428 | a change does not say which version it saw |
 // | `/problems/rate-limited` | 429 | the caller asks too often |
 // | `/problems/internal` | 500 | the service failed |
@@ -8053,6 +9980,12 @@ type FittingConflict = Problem
 // | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
 // | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
 // | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
+// | `/problems/audit-ended` | 409 | an audit has ended, and cannot be cancelled |
+// | `/problems/audit-open` | 409 | an audit has not ended, and cannot be compared yet |
+// | `/problems/store-full` | 409 | the store holds as much as it may of what never goes to make room |
+// | `/problems/register-in-use` | 409 | something in the register still names the entry |
+// | `/problems/webhooks-off` | 409 | nobody may be told by this service |
+// | `/problems/too-many-webhooks` | 409 | the tenant has as many webhooks as it may have |
 // | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
 // | `/problems/stale` | 412 | somebody changed the thing meanwhile |
 // | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
@@ -8061,6 +9994,8 @@ type FittingConflict = Problem
 // | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
 // | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
 // | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/invalid-file` | 422 | nothing of a file of rigs can be read |
+// | `/problems/audit-size` | 422 | an audit would have no row, or more than it may |
 // | `/problems/precondition-required` | 428 | a change does not say which version it saw |
 // | `/problems/rate-limited` | 429 | the caller asks too often |
 // | `/problems/internal` | 500 | the service failed |
@@ -8090,6 +10025,12 @@ type FittingStale = Problem
 // | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
 // | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
 // | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
+// | `/problems/audit-ended` | 409 | an audit has ended, and cannot be cancelled |
+// | `/problems/audit-open` | 409 | an audit has not ended, and cannot be compared yet |
+// | `/problems/store-full` | 409 | the store holds as much as it may of what never goes to make room |
+// | `/problems/register-in-use` | 409 | something in the register still names the entry |
+// | `/problems/webhooks-off` | 409 | nobody may be told by this service |
+// | `/problems/too-many-webhooks` | 409 | the tenant has as many webhooks as it may have |
 // | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
 // | `/problems/stale` | 412 | somebody changed the thing meanwhile |
 // | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
@@ -8098,6 +10039,8 @@ type FittingStale = Problem
 // | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
 // | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
 // | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/invalid-file` | 422 | nothing of a file of rigs can be read |
+// | `/problems/audit-size` | 422 | an audit would have no row, or more than it may |
 // | `/problems/precondition-required` | 428 | a change does not say which version it saw |
 // | `/problems/rate-limited` | 429 | the caller asks too often |
 // | `/problems/internal` | 500 | the service failed |
@@ -8127,6 +10070,12 @@ type Forbidden = Problem
 // | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
 // | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
 // | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
+// | `/problems/audit-ended` | 409 | an audit has ended, and cannot be cancelled |
+// | `/problems/audit-open` | 409 | an audit has not ended, and cannot be compared yet |
+// | `/problems/store-full` | 409 | the store holds as much as it may of what never goes to make room |
+// | `/problems/register-in-use` | 409 | something in the register still names the entry |
+// | `/problems/webhooks-off` | 409 | nobody may be told by this service |
+// | `/problems/too-many-webhooks` | 409 | the tenant has as many webhooks as it may have |
 // | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
 // | `/problems/stale` | 412 | somebody changed the thing meanwhile |
 // | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
@@ -8135,6 +10084,8 @@ type Forbidden = Problem
 // | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
 // | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
 // | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/invalid-file` | 422 | nothing of a file of rigs can be read |
+// | `/problems/audit-size` | 422 | an audit would have no row, or more than it may |
 // | `/problems/precondition-required` | 428 | a change does not say which version it saw |
 // | `/problems/rate-limited` | 429 | the caller asks too often |
 // | `/problems/internal` | 500 | the service failed |
@@ -8164,6 +10115,12 @@ type Internal = Problem
 // | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
 // | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
 // | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
+// | `/problems/audit-ended` | 409 | an audit has ended, and cannot be cancelled |
+// | `/problems/audit-open` | 409 | an audit has not ended, and cannot be compared yet |
+// | `/problems/store-full` | 409 | the store holds as much as it may of what never goes to make room |
+// | `/problems/register-in-use` | 409 | something in the register still names the entry |
+// | `/problems/webhooks-off` | 409 | nobody may be told by this service |
+// | `/problems/too-many-webhooks` | 409 | the tenant has as many webhooks as it may have |
 // | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
 // | `/problems/stale` | 412 | somebody changed the thing meanwhile |
 // | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
@@ -8172,6 +10129,8 @@ type Internal = Problem
 // | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
 // | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
 // | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/invalid-file` | 422 | nothing of a file of rigs can be read |
+// | `/problems/audit-size` | 422 | an audit would have no row, or more than it may |
 // | `/problems/precondition-required` | 428 | a change does not say which version it saw |
 // | `/problems/rate-limited` | 429 | the caller asks too often |
 // | `/problems/internal` | 500 | the service failed |
@@ -8201,6 +10160,12 @@ type InvalidBody = Problem
 // | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
 // | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
 // | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
+// | `/problems/audit-ended` | 409 | an audit has ended, and cannot be cancelled |
+// | `/problems/audit-open` | 409 | an audit has not ended, and cannot be compared yet |
+// | `/problems/store-full` | 409 | the store holds as much as it may of what never goes to make room |
+// | `/problems/register-in-use` | 409 | something in the register still names the entry |
+// | `/problems/webhooks-off` | 409 | nobody may be told by this service |
+// | `/problems/too-many-webhooks` | 409 | the tenant has as many webhooks as it may have |
 // | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
 // | `/problems/stale` | 412 | somebody changed the thing meanwhile |
 // | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
@@ -8209,12 +10174,59 @@ type InvalidBody = Problem
 // | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
 // | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
 // | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/invalid-file` | 422 | nothing of a file of rigs can be read |
+// | `/problems/audit-size` | 422 | an audit would have no row, or more than it may |
 // | `/problems/precondition-required` | 428 | a change does not say which version it saw |
 // | `/problems/rate-limited` | 429 | the caller asks too often |
 // | `/problems/internal` | 500 | the service failed |
 // | `/problems/overloaded` | 503 | the service answers as many requests as it can at a time |
 // | `/problems/timeout` | 503 | the service could not finish in time, or its store is away |
 type InvalidRuleset = Problem
+
+// NoAuditType Why a request was refused or failed (RFC 9457). The types, with the status of each:
+//
+// | type | status | meaning |
+// | --- | --- | --- |
+// | `/problems/malformed-json` | 400 | the body is empty or not one JSON document in UTF-8 |
+// | `/problems/bad-query` | 400 | a query parameter is unknown, repeated or out of bounds |
+// | `/problems/unauthenticated` | 401 | it is not known who asks |
+// | `/problems/forbidden` | 403 | the caller lacks a scope, or the address is not for this caller |
+// | `/problems/not-found` | 404 | there is no such path or thing |
+// | `/problems/method-not-allowed` | 405 | the path has no such method; `Allow` lists those it has |
+// | `/problems/not-acceptable` | 406 | the operation does not answer in any kind that the caller takes |
+// | `/problems/request-timeout` | 408 | the request body did not arrive in time |
+// | `/problems/ruleset-unavailable` | 409 | a ruleset version that is needed is not loaded |
+// | `/problems/ruleset-state` | 409 | a ruleset version is not in the state for this |
+// | `/problems/ruleset-exists` | 409 | a ruleset version of that number, or a later one, is there already |
+// | `/problems/ruleset-in-use` | 409 | other house rules rest on the version |
+// | `/problems/own-text` | 409 | the author of a text cannot approve it |
+// | `/problems/check-failed` | 409 | the check of a ruleset version found what keeps it back |
+// | `/problems/too-many-drafts` | 409 | the tenant has as many versions on their way as it may have |
+// | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
+// | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
+// | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
+// | `/problems/audit-ended` | 409 | an audit has ended, and cannot be cancelled |
+// | `/problems/audit-open` | 409 | an audit has not ended, and cannot be compared yet |
+// | `/problems/store-full` | 409 | the store holds as much as it may of what never goes to make room |
+// | `/problems/register-in-use` | 409 | something in the register still names the entry |
+// | `/problems/webhooks-off` | 409 | nobody may be told by this service |
+// | `/problems/too-many-webhooks` | 409 | the tenant has as many webhooks as it may have |
+// | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
+// | `/problems/stale` | 412 | somebody changed the thing meanwhile |
+// | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
+// | `/problems/unsupported-media-type` | 415 | the body is of a kind that the operation does not take, or not plain UTF-8 |
+// | `/problems/invalid-body` | 422 | a body other than a rig does not follow the contract |
+// | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
+// | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
+// | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/invalid-file` | 422 | nothing of a file of rigs can be read |
+// | `/problems/audit-size` | 422 | an audit would have no row, or more than it may |
+// | `/problems/precondition-required` | 428 | a change does not say which version it saw |
+// | `/problems/rate-limited` | 429 | the caller asks too often |
+// | `/problems/internal` | 500 | the service failed |
+// | `/problems/overloaded` | 503 | the service answers as many requests as it can at a time |
+// | `/problems/timeout` | 503 | the service could not finish in time, or its store is away |
+type NoAuditType = Problem
 
 // NoRulesetType Why a request was refused or failed (RFC 9457). The types, with the status of each:
 //
@@ -8238,6 +10250,12 @@ type InvalidRuleset = Problem
 // | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
 // | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
 // | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
+// | `/problems/audit-ended` | 409 | an audit has ended, and cannot be cancelled |
+// | `/problems/audit-open` | 409 | an audit has not ended, and cannot be compared yet |
+// | `/problems/store-full` | 409 | the store holds as much as it may of what never goes to make room |
+// | `/problems/register-in-use` | 409 | something in the register still names the entry |
+// | `/problems/webhooks-off` | 409 | nobody may be told by this service |
+// | `/problems/too-many-webhooks` | 409 | the tenant has as many webhooks as it may have |
 // | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
 // | `/problems/stale` | 412 | somebody changed the thing meanwhile |
 // | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
@@ -8246,12 +10264,59 @@ type InvalidRuleset = Problem
 // | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
 // | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
 // | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/invalid-file` | 422 | nothing of a file of rigs can be read |
+// | `/problems/audit-size` | 422 | an audit would have no row, or more than it may |
 // | `/problems/precondition-required` | 428 | a change does not say which version it saw |
 // | `/problems/rate-limited` | 429 | the caller asks too often |
 // | `/problems/internal` | 500 | the service failed |
 // | `/problems/overloaded` | 503 | the service answers as many requests as it can at a time |
 // | `/problems/timeout` | 503 | the service could not finish in time, or its store is away |
 type NoRulesetType = Problem
+
+// NoTable Why a request was refused or failed (RFC 9457). The types, with the status of each:
+//
+// | type | status | meaning |
+// | --- | --- | --- |
+// | `/problems/malformed-json` | 400 | the body is empty or not one JSON document in UTF-8 |
+// | `/problems/bad-query` | 400 | a query parameter is unknown, repeated or out of bounds |
+// | `/problems/unauthenticated` | 401 | it is not known who asks |
+// | `/problems/forbidden` | 403 | the caller lacks a scope, or the address is not for this caller |
+// | `/problems/not-found` | 404 | there is no such path or thing |
+// | `/problems/method-not-allowed` | 405 | the path has no such method; `Allow` lists those it has |
+// | `/problems/not-acceptable` | 406 | the operation does not answer in any kind that the caller takes |
+// | `/problems/request-timeout` | 408 | the request body did not arrive in time |
+// | `/problems/ruleset-unavailable` | 409 | a ruleset version that is needed is not loaded |
+// | `/problems/ruleset-state` | 409 | a ruleset version is not in the state for this |
+// | `/problems/ruleset-exists` | 409 | a ruleset version of that number, or a later one, is there already |
+// | `/problems/ruleset-in-use` | 409 | other house rules rest on the version |
+// | `/problems/own-text` | 409 | the author of a text cannot approve it |
+// | `/problems/check-failed` | 409 | the check of a ruleset version found what keeps it back |
+// | `/problems/too-many-drafts` | 409 | the tenant has as many versions on their way as it may have |
+// | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
+// | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
+// | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
+// | `/problems/audit-ended` | 409 | an audit has ended, and cannot be cancelled |
+// | `/problems/audit-open` | 409 | an audit has not ended, and cannot be compared yet |
+// | `/problems/store-full` | 409 | the store holds as much as it may of what never goes to make room |
+// | `/problems/register-in-use` | 409 | something in the register still names the entry |
+// | `/problems/webhooks-off` | 409 | nobody may be told by this service |
+// | `/problems/too-many-webhooks` | 409 | the tenant has as many webhooks as it may have |
+// | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
+// | `/problems/stale` | 412 | somebody changed the thing meanwhile |
+// | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
+// | `/problems/unsupported-media-type` | 415 | the body is of a kind that the operation does not take, or not plain UTF-8 |
+// | `/problems/invalid-body` | 422 | a body other than a rig does not follow the contract |
+// | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
+// | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
+// | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/invalid-file` | 422 | nothing of a file of rigs can be read |
+// | `/problems/audit-size` | 422 | an audit would have no row, or more than it may |
+// | `/problems/precondition-required` | 428 | a change does not say which version it saw |
+// | `/problems/rate-limited` | 429 | the caller asks too often |
+// | `/problems/internal` | 500 | the service failed |
+// | `/problems/overloaded` | 503 | the service answers as many requests as it can at a time |
+// | `/problems/timeout` | 503 | the service could not finish in time, or its store is away |
+type NoTable = Problem
 
 // NoTag Why a request was refused or failed (RFC 9457). The types, with the status of each:
 //
@@ -8275,6 +10340,12 @@ type NoRulesetType = Problem
 // | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
 // | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
 // | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
+// | `/problems/audit-ended` | 409 | an audit has ended, and cannot be cancelled |
+// | `/problems/audit-open` | 409 | an audit has not ended, and cannot be compared yet |
+// | `/problems/store-full` | 409 | the store holds as much as it may of what never goes to make room |
+// | `/problems/register-in-use` | 409 | something in the register still names the entry |
+// | `/problems/webhooks-off` | 409 | nobody may be told by this service |
+// | `/problems/too-many-webhooks` | 409 | the tenant has as many webhooks as it may have |
 // | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
 // | `/problems/stale` | 412 | somebody changed the thing meanwhile |
 // | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
@@ -8283,6 +10354,8 @@ type NoRulesetType = Problem
 // | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
 // | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
 // | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/invalid-file` | 422 | nothing of a file of rigs can be read |
+// | `/problems/audit-size` | 422 | an audit would have no row, or more than it may |
 // | `/problems/precondition-required` | 428 | a change does not say which version it saw |
 // | `/problems/rate-limited` | 429 | the caller asks too often |
 // | `/problems/internal` | 500 | the service failed |
@@ -8312,6 +10385,12 @@ type NoTag = Problem
 // | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
 // | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
 // | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
+// | `/problems/audit-ended` | 409 | an audit has ended, and cannot be cancelled |
+// | `/problems/audit-open` | 409 | an audit has not ended, and cannot be compared yet |
+// | `/problems/store-full` | 409 | the store holds as much as it may of what never goes to make room |
+// | `/problems/register-in-use` | 409 | something in the register still names the entry |
+// | `/problems/webhooks-off` | 409 | nobody may be told by this service |
+// | `/problems/too-many-webhooks` | 409 | the tenant has as many webhooks as it may have |
 // | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
 // | `/problems/stale` | 412 | somebody changed the thing meanwhile |
 // | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
@@ -8320,6 +10399,8 @@ type NoTag = Problem
 // | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
 // | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
 // | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/invalid-file` | 422 | nothing of a file of rigs can be read |
+// | `/problems/audit-size` | 422 | an audit would have no row, or more than it may |
 // | `/problems/precondition-required` | 428 | a change does not say which version it saw |
 // | `/problems/rate-limited` | 429 | the caller asks too often |
 // | `/problems/internal` | 500 | the service failed |
@@ -8349,6 +10430,12 @@ type NotAcceptable = Problem
 // | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
 // | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
 // | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
+// | `/problems/audit-ended` | 409 | an audit has ended, and cannot be cancelled |
+// | `/problems/audit-open` | 409 | an audit has not ended, and cannot be compared yet |
+// | `/problems/store-full` | 409 | the store holds as much as it may of what never goes to make room |
+// | `/problems/register-in-use` | 409 | something in the register still names the entry |
+// | `/problems/webhooks-off` | 409 | nobody may be told by this service |
+// | `/problems/too-many-webhooks` | 409 | the tenant has as many webhooks as it may have |
 // | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
 // | `/problems/stale` | 412 | somebody changed the thing meanwhile |
 // | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
@@ -8357,6 +10444,8 @@ type NotAcceptable = Problem
 // | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
 // | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
 // | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/invalid-file` | 422 | nothing of a file of rigs can be read |
+// | `/problems/audit-size` | 422 | an audit would have no row, or more than it may |
 // | `/problems/precondition-required` | 428 | a change does not say which version it saw |
 // | `/problems/rate-limited` | 429 | the caller asks too often |
 // | `/problems/internal` | 500 | the service failed |
@@ -8386,6 +10475,12 @@ type NotFound = Problem
 // | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
 // | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
 // | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
+// | `/problems/audit-ended` | 409 | an audit has ended, and cannot be cancelled |
+// | `/problems/audit-open` | 409 | an audit has not ended, and cannot be compared yet |
+// | `/problems/store-full` | 409 | the store holds as much as it may of what never goes to make room |
+// | `/problems/register-in-use` | 409 | something in the register still names the entry |
+// | `/problems/webhooks-off` | 409 | nobody may be told by this service |
+// | `/problems/too-many-webhooks` | 409 | the tenant has as many webhooks as it may have |
 // | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
 // | `/problems/stale` | 412 | somebody changed the thing meanwhile |
 // | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
@@ -8394,12 +10489,149 @@ type NotFound = Problem
 // | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
 // | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
 // | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/invalid-file` | 422 | nothing of a file of rigs can be read |
+// | `/problems/audit-size` | 422 | an audit would have no row, or more than it may |
 // | `/problems/precondition-required` | 428 | a change does not say which version it saw |
 // | `/problems/rate-limited` | 429 | the caller asks too often |
 // | `/problems/internal` | 500 | the service failed |
 // | `/problems/overloaded` | 503 | the service answers as many requests as it can at a time |
 // | `/problems/timeout` | 503 | the service could not finish in time, or its store is away |
 type RateLimited = Problem
+
+// RegisterConflict Why a request was refused or failed (RFC 9457). The types, with the status of each:
+//
+// | type | status | meaning |
+// | --- | --- | --- |
+// | `/problems/malformed-json` | 400 | the body is empty or not one JSON document in UTF-8 |
+// | `/problems/bad-query` | 400 | a query parameter is unknown, repeated or out of bounds |
+// | `/problems/unauthenticated` | 401 | it is not known who asks |
+// | `/problems/forbidden` | 403 | the caller lacks a scope, or the address is not for this caller |
+// | `/problems/not-found` | 404 | there is no such path or thing |
+// | `/problems/method-not-allowed` | 405 | the path has no such method; `Allow` lists those it has |
+// | `/problems/not-acceptable` | 406 | the operation does not answer in any kind that the caller takes |
+// | `/problems/request-timeout` | 408 | the request body did not arrive in time |
+// | `/problems/ruleset-unavailable` | 409 | a ruleset version that is needed is not loaded |
+// | `/problems/ruleset-state` | 409 | a ruleset version is not in the state for this |
+// | `/problems/ruleset-exists` | 409 | a ruleset version of that number, or a later one, is there already |
+// | `/problems/ruleset-in-use` | 409 | other house rules rest on the version |
+// | `/problems/own-text` | 409 | the author of a text cannot approve it |
+// | `/problems/check-failed` | 409 | the check of a ruleset version found what keeps it back |
+// | `/problems/too-many-drafts` | 409 | the tenant has as many versions on their way as it may have |
+// | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
+// | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
+// | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
+// | `/problems/audit-ended` | 409 | an audit has ended, and cannot be cancelled |
+// | `/problems/audit-open` | 409 | an audit has not ended, and cannot be compared yet |
+// | `/problems/store-full` | 409 | the store holds as much as it may of what never goes to make room |
+// | `/problems/register-in-use` | 409 | something in the register still names the entry |
+// | `/problems/webhooks-off` | 409 | nobody may be told by this service |
+// | `/problems/too-many-webhooks` | 409 | the tenant has as many webhooks as it may have |
+// | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
+// | `/problems/stale` | 412 | somebody changed the thing meanwhile |
+// | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
+// | `/problems/unsupported-media-type` | 415 | the body is of a kind that the operation does not take, or not plain UTF-8 |
+// | `/problems/invalid-body` | 422 | a body other than a rig does not follow the contract |
+// | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
+// | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
+// | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/invalid-file` | 422 | nothing of a file of rigs can be read |
+// | `/problems/audit-size` | 422 | an audit would have no row, or more than it may |
+// | `/problems/precondition-required` | 428 | a change does not say which version it saw |
+// | `/problems/rate-limited` | 429 | the caller asks too often |
+// | `/problems/internal` | 500 | the service failed |
+// | `/problems/overloaded` | 503 | the service answers as many requests as it can at a time |
+// | `/problems/timeout` | 503 | the service could not finish in time, or its store is away |
+type RegisterConflict = Problem
+
+// RegisterFull Why a request was refused or failed (RFC 9457). The types, with the status of each:
+//
+// | type | status | meaning |
+// | --- | --- | --- |
+// | `/problems/malformed-json` | 400 | the body is empty or not one JSON document in UTF-8 |
+// | `/problems/bad-query` | 400 | a query parameter is unknown, repeated or out of bounds |
+// | `/problems/unauthenticated` | 401 | it is not known who asks |
+// | `/problems/forbidden` | 403 | the caller lacks a scope, or the address is not for this caller |
+// | `/problems/not-found` | 404 | there is no such path or thing |
+// | `/problems/method-not-allowed` | 405 | the path has no such method; `Allow` lists those it has |
+// | `/problems/not-acceptable` | 406 | the operation does not answer in any kind that the caller takes |
+// | `/problems/request-timeout` | 408 | the request body did not arrive in time |
+// | `/problems/ruleset-unavailable` | 409 | a ruleset version that is needed is not loaded |
+// | `/problems/ruleset-state` | 409 | a ruleset version is not in the state for this |
+// | `/problems/ruleset-exists` | 409 | a ruleset version of that number, or a later one, is there already |
+// | `/problems/ruleset-in-use` | 409 | other house rules rest on the version |
+// | `/problems/own-text` | 409 | the author of a text cannot approve it |
+// | `/problems/check-failed` | 409 | the check of a ruleset version found what keeps it back |
+// | `/problems/too-many-drafts` | 409 | the tenant has as many versions on their way as it may have |
+// | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
+// | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
+// | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
+// | `/problems/audit-ended` | 409 | an audit has ended, and cannot be cancelled |
+// | `/problems/audit-open` | 409 | an audit has not ended, and cannot be compared yet |
+// | `/problems/store-full` | 409 | the store holds as much as it may of what never goes to make room |
+// | `/problems/register-in-use` | 409 | something in the register still names the entry |
+// | `/problems/webhooks-off` | 409 | nobody may be told by this service |
+// | `/problems/too-many-webhooks` | 409 | the tenant has as many webhooks as it may have |
+// | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
+// | `/problems/stale` | 412 | somebody changed the thing meanwhile |
+// | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
+// | `/problems/unsupported-media-type` | 415 | the body is of a kind that the operation does not take, or not plain UTF-8 |
+// | `/problems/invalid-body` | 422 | a body other than a rig does not follow the contract |
+// | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
+// | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
+// | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/invalid-file` | 422 | nothing of a file of rigs can be read |
+// | `/problems/audit-size` | 422 | an audit would have no row, or more than it may |
+// | `/problems/precondition-required` | 428 | a change does not say which version it saw |
+// | `/problems/rate-limited` | 429 | the caller asks too often |
+// | `/problems/internal` | 500 | the service failed |
+// | `/problems/overloaded` | 503 | the service answers as many requests as it can at a time |
+// | `/problems/timeout` | 503 | the service could not finish in time, or its store is away |
+type RegisterFull = Problem
+
+// RegisterStale Why a request was refused or failed (RFC 9457). The types, with the status of each:
+//
+// | type | status | meaning |
+// | --- | --- | --- |
+// | `/problems/malformed-json` | 400 | the body is empty or not one JSON document in UTF-8 |
+// | `/problems/bad-query` | 400 | a query parameter is unknown, repeated or out of bounds |
+// | `/problems/unauthenticated` | 401 | it is not known who asks |
+// | `/problems/forbidden` | 403 | the caller lacks a scope, or the address is not for this caller |
+// | `/problems/not-found` | 404 | there is no such path or thing |
+// | `/problems/method-not-allowed` | 405 | the path has no such method; `Allow` lists those it has |
+// | `/problems/not-acceptable` | 406 | the operation does not answer in any kind that the caller takes |
+// | `/problems/request-timeout` | 408 | the request body did not arrive in time |
+// | `/problems/ruleset-unavailable` | 409 | a ruleset version that is needed is not loaded |
+// | `/problems/ruleset-state` | 409 | a ruleset version is not in the state for this |
+// | `/problems/ruleset-exists` | 409 | a ruleset version of that number, or a later one, is there already |
+// | `/problems/ruleset-in-use` | 409 | other house rules rest on the version |
+// | `/problems/own-text` | 409 | the author of a text cannot approve it |
+// | `/problems/check-failed` | 409 | the check of a ruleset version found what keeps it back |
+// | `/problems/too-many-drafts` | 409 | the tenant has as many versions on their way as it may have |
+// | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
+// | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
+// | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
+// | `/problems/audit-ended` | 409 | an audit has ended, and cannot be cancelled |
+// | `/problems/audit-open` | 409 | an audit has not ended, and cannot be compared yet |
+// | `/problems/store-full` | 409 | the store holds as much as it may of what never goes to make room |
+// | `/problems/register-in-use` | 409 | something in the register still names the entry |
+// | `/problems/webhooks-off` | 409 | nobody may be told by this service |
+// | `/problems/too-many-webhooks` | 409 | the tenant has as many webhooks as it may have |
+// | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
+// | `/problems/stale` | 412 | somebody changed the thing meanwhile |
+// | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
+// | `/problems/unsupported-media-type` | 415 | the body is of a kind that the operation does not take, or not plain UTF-8 |
+// | `/problems/invalid-body` | 422 | a body other than a rig does not follow the contract |
+// | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
+// | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
+// | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/invalid-file` | 422 | nothing of a file of rigs can be read |
+// | `/problems/audit-size` | 422 | an audit would have no row, or more than it may |
+// | `/problems/precondition-required` | 428 | a change does not say which version it saw |
+// | `/problems/rate-limited` | 429 | the caller asks too often |
+// | `/problems/internal` | 500 | the service failed |
+// | `/problems/overloaded` | 503 | the service answers as many requests as it can at a time |
+// | `/problems/timeout` | 503 | the service could not finish in time, or its store is away |
+type RegisterStale = Problem
 
 // RequestTimeout Why a request was refused or failed (RFC 9457). The types, with the status of each:
 //
@@ -8423,6 +10655,12 @@ type RateLimited = Problem
 // | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
 // | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
 // | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
+// | `/problems/audit-ended` | 409 | an audit has ended, and cannot be cancelled |
+// | `/problems/audit-open` | 409 | an audit has not ended, and cannot be compared yet |
+// | `/problems/store-full` | 409 | the store holds as much as it may of what never goes to make room |
+// | `/problems/register-in-use` | 409 | something in the register still names the entry |
+// | `/problems/webhooks-off` | 409 | nobody may be told by this service |
+// | `/problems/too-many-webhooks` | 409 | the tenant has as many webhooks as it may have |
 // | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
 // | `/problems/stale` | 412 | somebody changed the thing meanwhile |
 // | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
@@ -8431,6 +10669,8 @@ type RateLimited = Problem
 // | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
 // | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
 // | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/invalid-file` | 422 | nothing of a file of rigs can be read |
+// | `/problems/audit-size` | 422 | an audit would have no row, or more than it may |
 // | `/problems/precondition-required` | 428 | a change does not say which version it saw |
 // | `/problems/rate-limited` | 429 | the caller asks too often |
 // | `/problems/internal` | 500 | the service failed |
@@ -8460,6 +10700,12 @@ type RequestTimeout = Problem
 // | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
 // | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
 // | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
+// | `/problems/audit-ended` | 409 | an audit has ended, and cannot be cancelled |
+// | `/problems/audit-open` | 409 | an audit has not ended, and cannot be compared yet |
+// | `/problems/store-full` | 409 | the store holds as much as it may of what never goes to make room |
+// | `/problems/register-in-use` | 409 | something in the register still names the entry |
+// | `/problems/webhooks-off` | 409 | nobody may be told by this service |
+// | `/problems/too-many-webhooks` | 409 | the tenant has as many webhooks as it may have |
 // | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
 // | `/problems/stale` | 412 | somebody changed the thing meanwhile |
 // | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
@@ -8468,6 +10714,8 @@ type RequestTimeout = Problem
 // | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
 // | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
 // | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/invalid-file` | 422 | nothing of a file of rigs can be read |
+// | `/problems/audit-size` | 422 | an audit would have no row, or more than it may |
 // | `/problems/precondition-required` | 428 | a change does not say which version it saw |
 // | `/problems/rate-limited` | 429 | the caller asks too often |
 // | `/problems/internal` | 500 | the service failed |
@@ -8497,6 +10745,12 @@ type RulesetConflict = Problem
 // | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
 // | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
 // | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
+// | `/problems/audit-ended` | 409 | an audit has ended, and cannot be cancelled |
+// | `/problems/audit-open` | 409 | an audit has not ended, and cannot be compared yet |
+// | `/problems/store-full` | 409 | the store holds as much as it may of what never goes to make room |
+// | `/problems/register-in-use` | 409 | something in the register still names the entry |
+// | `/problems/webhooks-off` | 409 | nobody may be told by this service |
+// | `/problems/too-many-webhooks` | 409 | the tenant has as many webhooks as it may have |
 // | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
 // | `/problems/stale` | 412 | somebody changed the thing meanwhile |
 // | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
@@ -8505,6 +10759,8 @@ type RulesetConflict = Problem
 // | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
 // | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
 // | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/invalid-file` | 422 | nothing of a file of rigs can be read |
+// | `/problems/audit-size` | 422 | an audit would have no row, or more than it may |
 // | `/problems/precondition-required` | 428 | a change does not say which version it saw |
 // | `/problems/rate-limited` | 429 | the caller asks too often |
 // | `/problems/internal` | 500 | the service failed |
@@ -8534,6 +10790,12 @@ type RulesetUnavailable = Problem
 // | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
 // | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
 // | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
+// | `/problems/audit-ended` | 409 | an audit has ended, and cannot be cancelled |
+// | `/problems/audit-open` | 409 | an audit has not ended, and cannot be compared yet |
+// | `/problems/store-full` | 409 | the store holds as much as it may of what never goes to make room |
+// | `/problems/register-in-use` | 409 | something in the register still names the entry |
+// | `/problems/webhooks-off` | 409 | nobody may be told by this service |
+// | `/problems/too-many-webhooks` | 409 | the tenant has as many webhooks as it may have |
 // | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
 // | `/problems/stale` | 412 | somebody changed the thing meanwhile |
 // | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
@@ -8542,6 +10804,8 @@ type RulesetUnavailable = Problem
 // | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
 // | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
 // | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/invalid-file` | 422 | nothing of a file of rigs can be read |
+// | `/problems/audit-size` | 422 | an audit would have no row, or more than it may |
 // | `/problems/precondition-required` | 428 | a change does not say which version it saw |
 // | `/problems/rate-limited` | 429 | the caller asks too often |
 // | `/problems/internal` | 500 | the service failed |
@@ -8571,6 +10835,12 @@ type Stale = Problem
 // | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
 // | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
 // | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
+// | `/problems/audit-ended` | 409 | an audit has ended, and cannot be cancelled |
+// | `/problems/audit-open` | 409 | an audit has not ended, and cannot be compared yet |
+// | `/problems/store-full` | 409 | the store holds as much as it may of what never goes to make room |
+// | `/problems/register-in-use` | 409 | something in the register still names the entry |
+// | `/problems/webhooks-off` | 409 | nobody may be told by this service |
+// | `/problems/too-many-webhooks` | 409 | the tenant has as many webhooks as it may have |
 // | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
 // | `/problems/stale` | 412 | somebody changed the thing meanwhile |
 // | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
@@ -8579,6 +10849,8 @@ type Stale = Problem
 // | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
 // | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
 // | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/invalid-file` | 422 | nothing of a file of rigs can be read |
+// | `/problems/audit-size` | 422 | an audit would have no row, or more than it may |
 // | `/problems/precondition-required` | 428 | a change does not say which version it saw |
 // | `/problems/rate-limited` | 429 | the caller asks too often |
 // | `/problems/internal` | 500 | the service failed |
@@ -8608,6 +10880,12 @@ type TooLarge = Problem
 // | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
 // | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
 // | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
+// | `/problems/audit-ended` | 409 | an audit has ended, and cannot be cancelled |
+// | `/problems/audit-open` | 409 | an audit has not ended, and cannot be compared yet |
+// | `/problems/store-full` | 409 | the store holds as much as it may of what never goes to make room |
+// | `/problems/register-in-use` | 409 | something in the register still names the entry |
+// | `/problems/webhooks-off` | 409 | nobody may be told by this service |
+// | `/problems/too-many-webhooks` | 409 | the tenant has as many webhooks as it may have |
 // | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
 // | `/problems/stale` | 412 | somebody changed the thing meanwhile |
 // | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
@@ -8616,6 +10894,8 @@ type TooLarge = Problem
 // | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
 // | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
 // | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/invalid-file` | 422 | nothing of a file of rigs can be read |
+// | `/problems/audit-size` | 422 | an audit would have no row, or more than it may |
 // | `/problems/precondition-required` | 428 | a change does not say which version it saw |
 // | `/problems/rate-limited` | 429 | the caller asks too often |
 // | `/problems/internal` | 500 | the service failed |
@@ -8645,6 +10925,12 @@ type Unauthenticated = Problem
 // | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
 // | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
 // | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
+// | `/problems/audit-ended` | 409 | an audit has ended, and cannot be cancelled |
+// | `/problems/audit-open` | 409 | an audit has not ended, and cannot be compared yet |
+// | `/problems/store-full` | 409 | the store holds as much as it may of what never goes to make room |
+// | `/problems/register-in-use` | 409 | something in the register still names the entry |
+// | `/problems/webhooks-off` | 409 | nobody may be told by this service |
+// | `/problems/too-many-webhooks` | 409 | the tenant has as many webhooks as it may have |
 // | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
 // | `/problems/stale` | 412 | somebody changed the thing meanwhile |
 // | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
@@ -8653,6 +10939,8 @@ type Unauthenticated = Problem
 // | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
 // | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
 // | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/invalid-file` | 422 | nothing of a file of rigs can be read |
+// | `/problems/audit-size` | 422 | an audit would have no row, or more than it may |
 // | `/problems/precondition-required` | 428 | a change does not say which version it saw |
 // | `/problems/rate-limited` | 429 | the caller asks too often |
 // | `/problems/internal` | 500 | the service failed |
@@ -8682,6 +10970,12 @@ type Unavailable = Problem
 // | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
 // | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
 // | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
+// | `/problems/audit-ended` | 409 | an audit has ended, and cannot be cancelled |
+// | `/problems/audit-open` | 409 | an audit has not ended, and cannot be compared yet |
+// | `/problems/store-full` | 409 | the store holds as much as it may of what never goes to make room |
+// | `/problems/register-in-use` | 409 | something in the register still names the entry |
+// | `/problems/webhooks-off` | 409 | nobody may be told by this service |
+// | `/problems/too-many-webhooks` | 409 | the tenant has as many webhooks as it may have |
 // | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
 // | `/problems/stale` | 412 | somebody changed the thing meanwhile |
 // | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
@@ -8690,12 +10984,59 @@ type Unavailable = Problem
 // | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
 // | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
 // | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/invalid-file` | 422 | nothing of a file of rigs can be read |
+// | `/problems/audit-size` | 422 | an audit would have no row, or more than it may |
 // | `/problems/precondition-required` | 428 | a change does not say which version it saw |
 // | `/problems/rate-limited` | 429 | the caller asks too often |
 // | `/problems/internal` | 500 | the service failed |
 // | `/problems/overloaded` | 503 | the service answers as many requests as it can at a time |
 // | `/problems/timeout` | 503 | the service could not finish in time, or its store is away |
 type UnfitBody = Problem
+
+// UnfitForAudit Why a request was refused or failed (RFC 9457). The types, with the status of each:
+//
+// | type | status | meaning |
+// | --- | --- | --- |
+// | `/problems/malformed-json` | 400 | the body is empty or not one JSON document in UTF-8 |
+// | `/problems/bad-query` | 400 | a query parameter is unknown, repeated or out of bounds |
+// | `/problems/unauthenticated` | 401 | it is not known who asks |
+// | `/problems/forbidden` | 403 | the caller lacks a scope, or the address is not for this caller |
+// | `/problems/not-found` | 404 | there is no such path or thing |
+// | `/problems/method-not-allowed` | 405 | the path has no such method; `Allow` lists those it has |
+// | `/problems/not-acceptable` | 406 | the operation does not answer in any kind that the caller takes |
+// | `/problems/request-timeout` | 408 | the request body did not arrive in time |
+// | `/problems/ruleset-unavailable` | 409 | a ruleset version that is needed is not loaded |
+// | `/problems/ruleset-state` | 409 | a ruleset version is not in the state for this |
+// | `/problems/ruleset-exists` | 409 | a ruleset version of that number, or a later one, is there already |
+// | `/problems/ruleset-in-use` | 409 | other house rules rest on the version |
+// | `/problems/own-text` | 409 | the author of a text cannot approve it |
+// | `/problems/check-failed` | 409 | the check of a ruleset version found what keeps it back |
+// | `/problems/too-many-drafts` | 409 | the tenant has as many versions on their way as it may have |
+// | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
+// | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
+// | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
+// | `/problems/audit-ended` | 409 | an audit has ended, and cannot be cancelled |
+// | `/problems/audit-open` | 409 | an audit has not ended, and cannot be compared yet |
+// | `/problems/store-full` | 409 | the store holds as much as it may of what never goes to make room |
+// | `/problems/register-in-use` | 409 | something in the register still names the entry |
+// | `/problems/webhooks-off` | 409 | nobody may be told by this service |
+// | `/problems/too-many-webhooks` | 409 | the tenant has as many webhooks as it may have |
+// | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
+// | `/problems/stale` | 412 | somebody changed the thing meanwhile |
+// | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
+// | `/problems/unsupported-media-type` | 415 | the body is of a kind that the operation does not take, or not plain UTF-8 |
+// | `/problems/invalid-body` | 422 | a body other than a rig does not follow the contract |
+// | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
+// | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
+// | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/invalid-file` | 422 | nothing of a file of rigs can be read |
+// | `/problems/audit-size` | 422 | an audit would have no row, or more than it may |
+// | `/problems/precondition-required` | 428 | a change does not say which version it saw |
+// | `/problems/rate-limited` | 429 | the caller asks too often |
+// | `/problems/internal` | 500 | the service failed |
+// | `/problems/overloaded` | 503 | the service answers as many requests as it can at a time |
+// | `/problems/timeout` | 503 | the service could not finish in time, or its store is away |
+type UnfitForAudit = Problem
 
 // UnfitForPlan Why a request was refused or failed (RFC 9457). The types, with the status of each:
 //
@@ -8719,6 +11060,12 @@ type UnfitBody = Problem
 // | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
 // | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
 // | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
+// | `/problems/audit-ended` | 409 | an audit has ended, and cannot be cancelled |
+// | `/problems/audit-open` | 409 | an audit has not ended, and cannot be compared yet |
+// | `/problems/store-full` | 409 | the store holds as much as it may of what never goes to make room |
+// | `/problems/register-in-use` | 409 | something in the register still names the entry |
+// | `/problems/webhooks-off` | 409 | nobody may be told by this service |
+// | `/problems/too-many-webhooks` | 409 | the tenant has as many webhooks as it may have |
 // | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
 // | `/problems/stale` | 412 | somebody changed the thing meanwhile |
 // | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
@@ -8727,6 +11074,8 @@ type UnfitBody = Problem
 // | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
 // | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
 // | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/invalid-file` | 422 | nothing of a file of rigs can be read |
+// | `/problems/audit-size` | 422 | an audit would have no row, or more than it may |
 // | `/problems/precondition-required` | 428 | a change does not say which version it saw |
 // | `/problems/rate-limited` | 429 | the caller asks too often |
 // | `/problems/internal` | 500 | the service failed |
@@ -8756,6 +11105,12 @@ type UnfitForPlan = Problem
 // | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
 // | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
 // | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
+// | `/problems/audit-ended` | 409 | an audit has ended, and cannot be cancelled |
+// | `/problems/audit-open` | 409 | an audit has not ended, and cannot be compared yet |
+// | `/problems/store-full` | 409 | the store holds as much as it may of what never goes to make room |
+// | `/problems/register-in-use` | 409 | something in the register still names the entry |
+// | `/problems/webhooks-off` | 409 | nobody may be told by this service |
+// | `/problems/too-many-webhooks` | 409 | the tenant has as many webhooks as it may have |
 // | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
 // | `/problems/stale` | 412 | somebody changed the thing meanwhile |
 // | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
@@ -8764,12 +11119,59 @@ type UnfitForPlan = Problem
 // | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
 // | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
 // | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/invalid-file` | 422 | nothing of a file of rigs can be read |
+// | `/problems/audit-size` | 422 | an audit would have no row, or more than it may |
 // | `/problems/precondition-required` | 428 | a change does not say which version it saw |
 // | `/problems/rate-limited` | 429 | the caller asks too often |
 // | `/problems/internal` | 500 | the service failed |
 // | `/problems/overloaded` | 503 | the service answers as many requests as it can at a time |
 // | `/problems/timeout` | 503 | the service could not finish in time, or its store is away |
 type Unprocessable = Problem
+
+// UnreadableTable Why a request was refused or failed (RFC 9457). The types, with the status of each:
+//
+// | type | status | meaning |
+// | --- | --- | --- |
+// | `/problems/malformed-json` | 400 | the body is empty or not one JSON document in UTF-8 |
+// | `/problems/bad-query` | 400 | a query parameter is unknown, repeated or out of bounds |
+// | `/problems/unauthenticated` | 401 | it is not known who asks |
+// | `/problems/forbidden` | 403 | the caller lacks a scope, or the address is not for this caller |
+// | `/problems/not-found` | 404 | there is no such path or thing |
+// | `/problems/method-not-allowed` | 405 | the path has no such method; `Allow` lists those it has |
+// | `/problems/not-acceptable` | 406 | the operation does not answer in any kind that the caller takes |
+// | `/problems/request-timeout` | 408 | the request body did not arrive in time |
+// | `/problems/ruleset-unavailable` | 409 | a ruleset version that is needed is not loaded |
+// | `/problems/ruleset-state` | 409 | a ruleset version is not in the state for this |
+// | `/problems/ruleset-exists` | 409 | a ruleset version of that number, or a later one, is there already |
+// | `/problems/ruleset-in-use` | 409 | other house rules rest on the version |
+// | `/problems/own-text` | 409 | the author of a text cannot approve it |
+// | `/problems/check-failed` | 409 | the check of a ruleset version found what keeps it back |
+// | `/problems/too-many-drafts` | 409 | the tenant has as many versions on their way as it may have |
+// | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
+// | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
+// | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
+// | `/problems/audit-ended` | 409 | an audit has ended, and cannot be cancelled |
+// | `/problems/audit-open` | 409 | an audit has not ended, and cannot be compared yet |
+// | `/problems/store-full` | 409 | the store holds as much as it may of what never goes to make room |
+// | `/problems/register-in-use` | 409 | something in the register still names the entry |
+// | `/problems/webhooks-off` | 409 | nobody may be told by this service |
+// | `/problems/too-many-webhooks` | 409 | the tenant has as many webhooks as it may have |
+// | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
+// | `/problems/stale` | 412 | somebody changed the thing meanwhile |
+// | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
+// | `/problems/unsupported-media-type` | 415 | the body is of a kind that the operation does not take, or not plain UTF-8 |
+// | `/problems/invalid-body` | 422 | a body other than a rig does not follow the contract |
+// | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
+// | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
+// | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/invalid-file` | 422 | nothing of a file of rigs can be read |
+// | `/problems/audit-size` | 422 | an audit would have no row, or more than it may |
+// | `/problems/precondition-required` | 428 | a change does not say which version it saw |
+// | `/problems/rate-limited` | 429 | the caller asks too often |
+// | `/problems/internal` | 500 | the service failed |
+// | `/problems/overloaded` | 503 | the service answers as many requests as it can at a time |
+// | `/problems/timeout` | 503 | the service could not finish in time, or its store is away |
+type UnreadableTable = Problem
 
 // UnsupportedMediaType Why a request was refused or failed (RFC 9457). The types, with the status of each:
 //
@@ -8793,6 +11195,12 @@ type Unprocessable = Problem
 // | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
 // | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
 // | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
+// | `/problems/audit-ended` | 409 | an audit has ended, and cannot be cancelled |
+// | `/problems/audit-open` | 409 | an audit has not ended, and cannot be compared yet |
+// | `/problems/store-full` | 409 | the store holds as much as it may of what never goes to make room |
+// | `/problems/register-in-use` | 409 | something in the register still names the entry |
+// | `/problems/webhooks-off` | 409 | nobody may be told by this service |
+// | `/problems/too-many-webhooks` | 409 | the tenant has as many webhooks as it may have |
 // | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
 // | `/problems/stale` | 412 | somebody changed the thing meanwhile |
 // | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
@@ -8801,12 +11209,104 @@ type Unprocessable = Problem
 // | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
 // | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
 // | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/invalid-file` | 422 | nothing of a file of rigs can be read |
+// | `/problems/audit-size` | 422 | an audit would have no row, or more than it may |
 // | `/problems/precondition-required` | 428 | a change does not say which version it saw |
 // | `/problems/rate-limited` | 429 | the caller asks too often |
 // | `/problems/internal` | 500 | the service failed |
 // | `/problems/overloaded` | 503 | the service answers as many requests as it can at a time |
 // | `/problems/timeout` | 503 | the service could not finish in time, or its store is away |
 type UnsupportedMediaType = Problem
+
+// WebhookConflict Why a request was refused or failed (RFC 9457). The types, with the status of each:
+//
+// | type | status | meaning |
+// | --- | --- | --- |
+// | `/problems/malformed-json` | 400 | the body is empty or not one JSON document in UTF-8 |
+// | `/problems/bad-query` | 400 | a query parameter is unknown, repeated or out of bounds |
+// | `/problems/unauthenticated` | 401 | it is not known who asks |
+// | `/problems/forbidden` | 403 | the caller lacks a scope, or the address is not for this caller |
+// | `/problems/not-found` | 404 | there is no such path or thing |
+// | `/problems/method-not-allowed` | 405 | the path has no such method; `Allow` lists those it has |
+// | `/problems/not-acceptable` | 406 | the operation does not answer in any kind that the caller takes |
+// | `/problems/request-timeout` | 408 | the request body did not arrive in time |
+// | `/problems/ruleset-unavailable` | 409 | a ruleset version that is needed is not loaded |
+// | `/problems/ruleset-state` | 409 | a ruleset version is not in the state for this |
+// | `/problems/ruleset-exists` | 409 | a ruleset version of that number, or a later one, is there already |
+// | `/problems/ruleset-in-use` | 409 | other house rules rest on the version |
+// | `/problems/own-text` | 409 | the author of a text cannot approve it |
+// | `/problems/check-failed` | 409 | the check of a ruleset version found what keeps it back |
+// | `/problems/too-many-drafts` | 409 | the tenant has as many versions on their way as it may have |
+// | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
+// | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
+// | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
+// | `/problems/audit-ended` | 409 | an audit has ended, and cannot be cancelled |
+// | `/problems/audit-open` | 409 | an audit has not ended, and cannot be compared yet |
+// | `/problems/store-full` | 409 | the store holds as much as it may of what never goes to make room |
+// | `/problems/register-in-use` | 409 | something in the register still names the entry |
+// | `/problems/webhooks-off` | 409 | nobody may be told by this service |
+// | `/problems/too-many-webhooks` | 409 | the tenant has as many webhooks as it may have |
+// | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
+// | `/problems/stale` | 412 | somebody changed the thing meanwhile |
+// | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
+// | `/problems/unsupported-media-type` | 415 | the body is of a kind that the operation does not take, or not plain UTF-8 |
+// | `/problems/invalid-body` | 422 | a body other than a rig does not follow the contract |
+// | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
+// | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
+// | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/invalid-file` | 422 | nothing of a file of rigs can be read |
+// | `/problems/audit-size` | 422 | an audit would have no row, or more than it may |
+// | `/problems/precondition-required` | 428 | a change does not say which version it saw |
+// | `/problems/rate-limited` | 429 | the caller asks too often |
+// | `/problems/internal` | 500 | the service failed |
+// | `/problems/overloaded` | 503 | the service answers as many requests as it can at a time |
+// | `/problems/timeout` | 503 | the service could not finish in time, or its store is away |
+type WebhookConflict = Problem
+
+// WebhookStale Why a request was refused or failed (RFC 9457). The types, with the status of each:
+//
+// | type | status | meaning |
+// | --- | --- | --- |
+// | `/problems/malformed-json` | 400 | the body is empty or not one JSON document in UTF-8 |
+// | `/problems/bad-query` | 400 | a query parameter is unknown, repeated or out of bounds |
+// | `/problems/unauthenticated` | 401 | it is not known who asks |
+// | `/problems/forbidden` | 403 | the caller lacks a scope, or the address is not for this caller |
+// | `/problems/not-found` | 404 | there is no such path or thing |
+// | `/problems/method-not-allowed` | 405 | the path has no such method; `Allow` lists those it has |
+// | `/problems/not-acceptable` | 406 | the operation does not answer in any kind that the caller takes |
+// | `/problems/request-timeout` | 408 | the request body did not arrive in time |
+// | `/problems/ruleset-unavailable` | 409 | a ruleset version that is needed is not loaded |
+// | `/problems/ruleset-state` | 409 | a ruleset version is not in the state for this |
+// | `/problems/ruleset-exists` | 409 | a ruleset version of that number, or a later one, is there already |
+// | `/problems/ruleset-in-use` | 409 | other house rules rest on the version |
+// | `/problems/own-text` | 409 | the author of a text cannot approve it |
+// | `/problems/check-failed` | 409 | the check of a ruleset version found what keeps it back |
+// | `/problems/too-many-drafts` | 409 | the tenant has as many versions on their way as it may have |
+// | `/problems/fitting-signed` | 409 | a fitting is signed off, and nothing can be added |
+// | `/problems/fitting-full` | 409 | a fitting holds as many measurements as it may |
+// | `/problems/not-proven` | 409 | work that is not proven cannot be signed off |
+// | `/problems/audit-ended` | 409 | an audit has ended, and cannot be cancelled |
+// | `/problems/audit-open` | 409 | an audit has not ended, and cannot be compared yet |
+// | `/problems/store-full` | 409 | the store holds as much as it may of what never goes to make room |
+// | `/problems/register-in-use` | 409 | something in the register still names the entry |
+// | `/problems/webhooks-off` | 409 | nobody may be told by this service |
+// | `/problems/too-many-webhooks` | 409 | the tenant has as many webhooks as it may have |
+// | `/problems/idempotency-key-reused` | 422 | the idempotency key was used for another request |
+// | `/problems/stale` | 412 | somebody changed the thing meanwhile |
+// | `/problems/body-too-large` | 413 | the body is larger than the operation takes |
+// | `/problems/unsupported-media-type` | 415 | the body is of a kind that the operation does not take, or not plain UTF-8 |
+// | `/problems/invalid-body` | 422 | a body other than a rig does not follow the contract |
+// | `/problems/invalid-rig` | 422 | the rig does not follow the contract or contradicts itself |
+// | `/problems/unknown-jurisdiction` | 422 | no law of the place is encoded |
+// | `/problems/invalid-ruleset` | 422 | a ruleset document does not compile, or is no addition to the law |
+// | `/problems/invalid-file` | 422 | nothing of a file of rigs can be read |
+// | `/problems/audit-size` | 422 | an audit would have no row, or more than it may |
+// | `/problems/precondition-required` | 428 | a change does not say which version it saw |
+// | `/problems/rate-limited` | 429 | the caller asks too often |
+// | `/problems/internal` | 500 | the service failed |
+// | `/problems/overloaded` | 503 | the service answers as many requests as it can at a time |
+// | `/problems/timeout` | 503 | the service could not finish in time, or its store is away |
+type WebhookStale = Problem
 
 // GetDocsAssetParams defines parameters for GetDocsAsset.
 type GetDocsAssetParams struct {
@@ -8849,6 +11349,117 @@ type GetAssessmentReportParams struct {
 
 // GetAssessmentReportParamsPaper defines parameters for GetAssessmentReport.
 type GetAssessmentReportParamsPaper string
+
+// GetAuditTemplateParams defines parameters for GetAuditTemplate.
+type GetAuditTemplateParams struct {
+	// Place Codes of the places, joined by commas; at most 20.
+	Place *TemplatePlaces `form:"place,omitempty" json:"place,omitempty"`
+}
+
+// ListAuditsParams defines parameters for ListAudits.
+type ListAuditsParams struct {
+	// Limit Most items on a page.
+	Limit *Limit `form:"limit,omitempty" json:"limit,omitempty"`
+
+	// Cursor Where the page starts; the `next` of the page before, unchanged. Left out, the first page.
+	Cursor *Cursor `form:"cursor,omitempty" json:"cursor,omitempty"`
+}
+
+// CreateAuditParams defines parameters for CreateAudit.
+type CreateAuditParams struct {
+	// Name What the caller calls the audit.
+	Name *AuditName `form:"name,omitempty" json:"name,omitempty"`
+
+	// Jurisdiction Place whose law is asked for rigs that name none.
+	Jurisdiction *AuditJurisdiction `form:"jurisdiction,omitempty" json:"jurisdiction,omitempty"`
+
+	// AsOf Day whose law is asked for rigs that name none. Left out, today in UTC.
+	AsOf *AuditDay `form:"as_of,omitempty" json:"as_of,omitempty"`
+
+	// AsOfForAll The day holds for rigs that name another, too.
+	AsOfForAll *AuditEveryDay `form:"as_of_for_all,omitempty" json:"as_of_for_all,omitempty"`
+
+	// Place Place whose terms the header of a table uses, where a term means another thing elsewhere. It does not become a fact of the rigs.
+	Place *AuditTerms `form:"place,omitempty" json:"place,omitempty"`
+
+	// Decimal The decimal sign, if all numbers of a table are written with it. Left out, a number that can be read in two ways is refused.
+	Decimal *AuditDecimal `form:"decimal,omitempty" json:"decimal,omitempty"`
+}
+
+// CompareAuditsParams defines parameters for CompareAudits.
+type CompareAuditsParams struct {
+	// With Id of the other audit.
+	With AuditWith `form:"with" json:"with"`
+}
+
+// ExportAuditParams defines parameters for ExportAudit.
+type ExportAuditParams struct {
+	// Outcome Only rows with this outcome.
+	Outcome *AuditOutcomeFilter `form:"outcome,omitempty" json:"outcome,omitempty"`
+
+	// Finding Only rows of which this finding is not met.
+	Finding *AuditFindingFilter `form:"finding,omitempty" json:"finding,omitempty"`
+
+	// Missing Only rows of which this input is missing, a JSON Pointer.
+	Missing *AuditMissingFilter `form:"missing,omitempty" json:"missing,omitempty"`
+
+	// Part Only rows that want a part of this role replaced or fitted.
+	Part *AuditPartFilter `form:"part,omitempty" json:"part,omitempty"`
+
+	// Rig Only rows with this id of the rig.
+	Rig *AuditRigFilter `form:"rig,omitempty" json:"rig,omitempty"`
+
+	// Vehicle Only rows with this id of the vehicle.
+	Vehicle *AuditVehicleFilter `form:"vehicle,omitempty" json:"vehicle,omitempty"`
+
+	// Trailer Only rows with this id of the trailer.
+	Trailer *AuditTrailerFilter `form:"trailer,omitempty" json:"trailer,omitempty"`
+
+	// Moved Only rows of which something moved, of an audit that was held against another law; `false` for all.
+	Moved *AuditMovedFilter `form:"moved,omitempty" json:"moved,omitempty"`
+}
+
+// ListAuditItemsParams defines parameters for ListAuditItems.
+type ListAuditItemsParams struct {
+	// Outcome Only rows with this outcome.
+	Outcome *AuditOutcomeFilter `form:"outcome,omitempty" json:"outcome,omitempty"`
+
+	// Finding Only rows of which this finding is not met.
+	Finding *AuditFindingFilter `form:"finding,omitempty" json:"finding,omitempty"`
+
+	// Missing Only rows of which this input is missing, a JSON Pointer.
+	Missing *AuditMissingFilter `form:"missing,omitempty" json:"missing,omitempty"`
+
+	// Part Only rows that want a part of this role replaced or fitted.
+	Part *AuditPartFilter `form:"part,omitempty" json:"part,omitempty"`
+
+	// Rig Only rows with this id of the rig.
+	Rig *AuditRigFilter `form:"rig,omitempty" json:"rig,omitempty"`
+
+	// Vehicle Only rows with this id of the vehicle.
+	Vehicle *AuditVehicleFilter `form:"vehicle,omitempty" json:"vehicle,omitempty"`
+
+	// Trailer Only rows with this id of the trailer.
+	Trailer *AuditTrailerFilter `form:"trailer,omitempty" json:"trailer,omitempty"`
+
+	// Moved Only rows of which something moved, of an audit that was held against another law; `false` for all.
+	Moved *AuditMovedFilter `form:"moved,omitempty" json:"moved,omitempty"`
+
+	// Limit Most items on a page.
+	Limit *Limit `form:"limit,omitempty" json:"limit,omitempty"`
+
+	// Cursor Where the page starts; the `next` of the page before, unchanged. Left out, the first page.
+	Cursor *Cursor `form:"cursor,omitempty" json:"cursor,omitempty"`
+}
+
+// GetAuditSummaryParams defines parameters for GetAuditSummary.
+type GetAuditSummaryParams struct {
+	// Paper Paper that a printable record is laid out for.
+	Paper *GetAuditSummaryParamsPaper `form:"paper,omitempty" json:"paper,omitempty"`
+}
+
+// GetAuditSummaryParamsPaper defines parameters for GetAuditSummary.
+type GetAuditSummaryParamsPaper string
 
 // ListFittingsParams defines parameters for ListFittings.
 type ListFittingsParams struct {
@@ -8905,6 +11516,81 @@ type GetLogConsistencyParams struct {
 
 	// To The later size of the log.
 	To LogTo `form:"to" json:"to"`
+}
+
+// CreateRegisterAssessmentParams defines parameters for CreateRegisterAssessment.
+type CreateRegisterAssessmentParams struct {
+	// Record Whether to keep the question and its answer.
+	Record *Record `form:"record,omitempty" json:"record,omitempty"`
+
+	// IdempotencyKey A text of the caller's own, new for each request that is not a repeat. The same key with the same request gives the first reply again, marked with `Idempotency-Replayed: true`, and does nothing twice; with another request it is refused. Only replies of success are kept, for at least 48 hours.
+	IdempotencyKey *IdempotencyKey `json:"Idempotency-Key,omitempty"`
+}
+
+// GetRegisterTemplateParams defines parameters for GetRegisterTemplate.
+type GetRegisterTemplateParams struct {
+	// Place Place whose terms the header of the table uses, where a term means another thing elsewhere. It becomes no fact of an entry.
+	Place *TermsPlace `form:"place,omitempty" json:"place,omitempty"`
+}
+
+// ListRegisterParams defines parameters for ListRegister.
+type ListRegisterParams struct {
+	// Yard Only what is kept at this yard.
+	Yard *YardFilter `form:"yard,omitempty" json:"yard,omitempty"`
+
+	// FittedTo Only parts that are fitted to this vehicle or trailer, its kind and id with a slash between.
+	FittedTo *FittedToFilter `form:"fitted_to,omitempty" json:"fitted_to,omitempty"`
+
+	// Removed Entries that were removed as well.
+	Removed *RemovedFilter `form:"removed,omitempty" json:"removed,omitempty"`
+
+	// Cursor Where the page starts; the `next` of the page before, unchanged. Left out, the first page.
+	Cursor *RegisterCursor `form:"cursor,omitempty" json:"cursor,omitempty"`
+
+	// Limit Most items on a page.
+	Limit *Limit `form:"limit,omitempty" json:"limit,omitempty"`
+}
+
+// ImportRegisterParams defines parameters for ImportRegister.
+type ImportRegisterParams struct {
+	// Place Place whose terms the header of the table uses, where a term means another thing elsewhere. It becomes no fact of an entry.
+	Place *TermsPlace `form:"place,omitempty" json:"place,omitempty"`
+
+	// Decimal The decimal sign, if all numbers of the table are written with it. Left out, a number that can be read in two ways is refused.
+	Decimal *DecimalSign `form:"decimal,omitempty" json:"decimal,omitempty"`
+}
+
+// RemoveRegisterEntryParams defines parameters for RemoveRegisterEntry.
+type RemoveRegisterEntryParams struct {
+	// Note Why the entry is removed.
+	Note *RemovalNote `form:"note,omitempty" json:"note,omitempty"`
+
+	// IfMatch The `ETag` of the revision that the caller saw (RFC 9110). With it the request is refused if somebody wrote to the entry meanwhile.
+	IfMatch *RegisterTag `json:"If-Match,omitempty"`
+}
+
+// PutRegisterEntryParams defines parameters for PutRegisterEntry.
+type PutRegisterEntryParams struct {
+	// IfMatch The `ETag` of the revision that the caller saw (RFC 9110). With it the request is refused if somebody wrote to the entry meanwhile.
+	IfMatch *RegisterTag `json:"If-Match,omitempty"`
+
+	// IfNoneMatch `*` to write only if there is no such entry (RFC 9110). Nothing else is taken, nor together with If-Match.
+	IfNoneMatch *IfNoneMatch `json:"If-None-Match,omitempty"`
+}
+
+// ListRegisterFittedParams defines parameters for ListRegisterFitted.
+type ListRegisterFittedParams struct {
+	// On Only what was fitted on this day.
+	On *FittedOn `form:"on,omitempty" json:"on,omitempty"`
+}
+
+// ListRegisterHistoryParams defines parameters for ListRegisterHistory.
+type ListRegisterHistoryParams struct {
+	// Cursor Where the page starts; the `next` of the page before, unchanged. Left out, the first page.
+	Cursor *RegisterCursor `form:"cursor,omitempty" json:"cursor,omitempty"`
+
+	// Limit Most items on a page.
+	Limit *Limit `form:"limit,omitempty" json:"limit,omitempty"`
 }
 
 // CreateRulesetParams defines parameters for CreateRuleset.
@@ -8970,8 +11656,44 @@ type CreateTripParams struct {
 	IdempotencyKey *IdempotencyKey `json:"Idempotency-Key,omitempty"`
 }
 
+// ChangeWebhookParams defines parameters for ChangeWebhook.
+type ChangeWebhookParams struct {
+	// IfMatch The `ETag` of the webhook that the caller saw (RFC 9110). With it the request is refused if somebody changed the webhook meanwhile.
+	IfMatch *WebhookTag `json:"If-Match,omitempty"`
+}
+
+// ListWebhookDeliveriesParams defines parameters for ListWebhookDeliveries.
+type ListWebhookDeliveriesParams struct {
+	// Cursor Where the page starts; the `next` of the page before, unchanged. Left out, the first page.
+	Cursor *Cursor `form:"cursor,omitempty" json:"cursor,omitempty"`
+
+	// Limit Most items on a page.
+	Limit *Limit `form:"limit,omitempty" json:"limit,omitempty"`
+}
+
+// RotateWebhookParams defines parameters for RotateWebhook.
+type RotateWebhookParams struct {
+	// IfMatch The `ETag` of the webhook that the caller saw (RFC 9110). With it the request is refused if somebody changed the webhook meanwhile.
+	IfMatch *WebhookTag `json:"If-Match,omitempty"`
+}
+
+// ReceiveNoticeParams defines parameters for ReceiveNotice.
+type ReceiveNoticeParams struct {
+	// WebhookID Id of the event; the same when it is sent again.
+	WebhookID string `json:"Webhook-Id"`
+
+	// WebhookTimestamp When it was sent, in seconds since 1970-01-01 in UTC.
+	WebhookTimestamp string `json:"Webhook-Timestamp"`
+
+	// WebhookSignature Signatures with a space between; two for a day after the secret was changed.
+	WebhookSignature string `json:"Webhook-Signature"`
+}
+
 // CreateAssessmentJSONRequestBody defines body for CreateAssessment for application/json ContentType.
 type CreateAssessmentJSONRequestBody = Rig
+
+// CreateAuditJSONRequestBody defines body for CreateAudit for application/json ContentType.
+type CreateAuditJSONRequestBody = AuditRequest
 
 // CreateFittingJSONRequestBody defines body for CreateFitting for application/json ContentType.
 type CreateFittingJSONRequestBody = FittingAsk
@@ -8991,6 +11713,12 @@ type CreateLimitsJSONRequestBody = Rig
 // CreateLoadsJSONRequestBody defines body for CreateLoads for application/json ContentType.
 type CreateLoadsJSONRequestBody = Rig
 
+// CreateRegisterAssessmentJSONRequestBody defines body for CreateRegisterAssessment for application/json ContentType.
+type CreateRegisterAssessmentJSONRequestBody = RegisterAsk
+
+// PutRegisterEntryJSONRequestBody defines body for PutRegisterEntry for application/json ContentType.
+type PutRegisterEntryJSONRequestBody = RegisterWrite
+
 // CreateRulesetJSONRequestBody defines body for CreateRuleset for application/json ContentType.
 type CreateRulesetJSONRequestBody = RulesetText
 
@@ -9002,6 +11730,15 @@ type WithdrawRulesetVersionJSONRequestBody = Withdrawal
 
 // CreateTripJSONRequestBody defines body for CreateTrip for application/json ContentType.
 type CreateTripJSONRequestBody = Rig
+
+// CreateWebhookJSONRequestBody defines body for CreateWebhook for application/json ContentType.
+type CreateWebhookJSONRequestBody = WebhookWrite
+
+// ChangeWebhookJSONRequestBody defines body for ChangeWebhook for application/json ContentType.
+type ChangeWebhookJSONRequestBody = WebhookWrite
+
+// ReceiveNoticeJSONRequestBody defines body for ReceiveNotice for application/json ContentType.
+type ReceiveNoticeJSONRequestBody = WebhookNotice
 
 // Getter for additional properties for Contract. Returns the specified
 // element and whether it was found
@@ -9268,6 +12005,101 @@ type ClientInterface interface {
 	// Corresponds with GET /v1/assessments/{id}/report (the `GetAssessmentReport` operationId).
 	GetAssessmentReport(ctx context.Context, id AssessmentID, params *GetAssessmentReportParams, reqEditors ...RequestEditorFn) (*http.Response, error)
 
+	// ListAuditColumns List the columns of a file of rigs
+	//
+	// Lists every column that a table of rigs may have, with the terms of the trade that are read as it. A column whose name begins with `#` is passed over; a unit may follow in square brackets, and cells are then plain numbers.
+	//
+	// Corresponds with GET /v1/audit-columns (the `ListAuditColumns` operationId).
+	ListAuditColumns(ctx context.Context, reqEditors ...RequestEditorFn) (*http.Response, error)
+
+	// GetAuditTemplate Get a file of rigs to fill in
+	//
+	// Gives a table with the columns that are wanted most often and one example row for each place, in terms that all the places share. Without a place the columns have the names of this service and the example is of New South Wales.
+	//
+	// Corresponds with GET /v1/audit-template (the `GetAuditTemplate` operationId).
+	GetAuditTemplate(ctx context.Context, params *GetAuditTemplateParams, reqEditors ...RequestEditorFn) (*http.Response, error)
+
+	// ListAudits List audits
+	//
+	// Lists the audits that are kept, newest first, with their progress. The place in the list that a cursor stands for does not move when newer audits arrive.
+	//
+	// Corresponds with GET /v1/audits (the `ListAudits` operationId).
+	ListAudits(ctx context.Context, params *ListAuditsParams, reqEditors ...RequestEditorFn) (*http.Response, error)
+
+	// CreateAuditWithBody Audit a fleet
+	//
+	// Answers for many rigs at once. Send a file of rigs as a table (`text/csv`, columns as `/v1/audit-columns` lists them) or one rig document a line (`application/x-ndjson`), or ask in JSON for what the service holds: pairings of the register, each vehicle of it with each trailer, or assessments that were recorded. The parameters in the query go with a file, and say in JSON what the body says there. A file is read as it comes. Bad rows are told one by one and do not stop the rest. At most 1,000,000 rows, and 512 MiB unless the operator says otherwise; a body that comes slower than 1 KiB a second on average is given up. The audit goes on after the reply; its progress is at `Location`, or is told as it happens at `events` below that. All rows are answered by the law as known when the audit was asked, or at `known_at`.
+	//
+	// Takes any type of body and a specified content type.
+	//
+	// Corresponds with POST /v1/audits (the `CreateAudit` operationId).
+	CreateAuditWithBody(ctx context.Context, params *CreateAuditParams, contentType string, body io.Reader, reqEditors ...RequestEditorFn) (*http.Response, error)
+
+	// CreateAudit Audit a fleet
+	//
+	// Answers for many rigs at once. Send a file of rigs as a table (`text/csv`, columns as `/v1/audit-columns` lists them) or one rig document a line (`application/x-ndjson`), or ask in JSON for what the service holds: pairings of the register, each vehicle of it with each trailer, or assessments that were recorded. The parameters in the query go with a file, and say in JSON what the body says there. A file is read as it comes. Bad rows are told one by one and do not stop the rest. At most 1,000,000 rows, and 512 MiB unless the operator says otherwise; a body that comes slower than 1 KiB a second on average is given up. The audit goes on after the reply; its progress is at `Location`, or is told as it happens at `events` below that. All rows are answered by the law as known when the audit was asked, or at `known_at`.
+	//
+	// Takes a body of the `application/json` content type.
+	//
+	// Corresponds with POST /v1/audits (the `CreateAudit` operationId).
+	CreateAudit(ctx context.Context, params *CreateAuditParams, body CreateAuditJSONRequestBody, reqEditors ...RequestEditorFn) (*http.Response, error)
+
+	// GetAudit Read an audit
+	//
+	// Gives what was asked and how far the audit is.
+	//
+	// Corresponds with GET /v1/audits/{id} (the `GetAudit` operationId).
+	GetAudit(ctx context.Context, id AuditID, reqEditors ...RequestEditorFn) (*http.Response, error)
+
+	// CancelAudit Cancel an audit
+	//
+	// Ends an audit before all its rows are answered. What is answered stays and can be read.
+	//
+	// Corresponds with POST /v1/audits/{id}/cancel (the `CancelAudit` operationId).
+	CancelAudit(ctx context.Context, id AuditID, reqEditors ...RequestEditorFn) (*http.Response, error)
+
+	// CompareAudits Compare two audits
+	//
+	// Holds the rows of two audits that have ended against each other, by the id of the rig or, without one, by vehicle and trailer. The one in the path is taken for what was before, `with` for what came after.
+	//
+	// Corresponds with GET /v1/audits/{id}/compare (the `CompareAudits` operationId).
+	CompareAudits(ctx context.Context, id AuditID, params *CompareAuditsParams, reqEditors ...RequestEditorFn) (*http.Response, error)
+
+	// StreamAuditEvents Follow an audit
+	//
+	// Tells the progress of an audit as it happens, as server-sent events (WHATWG HTML, section 9.2): `progress` at once and whenever the audit changed, and `ended` when it has ended, after which the stream closes. The data of both is the audit as `/v1/audits/{id}` gives it; the id is the number of rows answered. A comment comes every 15 seconds if nothing else does. The stream also closes after 30 minutes and when the service stops; ask again then, each stream begins with how the audit is.
+	//
+	// Corresponds with GET /v1/audits/{id}/events (the `StreamAuditEvents` operationId).
+	StreamAuditEvents(ctx context.Context, id AuditID, reqEditors ...RequestEditorFn) (*http.Response, error)
+
+	// ExportAudit Export what an audit says of its rows
+	//
+	// Writes all rows that are answered so far and pass the filters, in their order: a table (`text/csv`, the default, RFC 4180 in UTF-8) or one JSON object a line (`application/x-ndjson`). The columns of the table are `row`, `line`, `id`, `vehicle`, `trailer`, `jurisdiction`, `as_of`, `outcome`, `failing`, `missing`, `parts`, `faults`, `before`, `moved`, `appearing` and `disappearing`, as the fields of AuditItem; entries of a list stand in one cell with ` | ` between them. A cell that a spreadsheet would take for a formula, since it begins with `=`, `+`, `-`, `@`, a tab or a carriage return, has an apostrophe before it, and so has one that would read like that but for apostrophes before. A reply that breaks off without its end is not all of it.
+	//
+	// Corresponds with GET /v1/audits/{id}/export (the `ExportAudit` operationId).
+	ExportAudit(ctx context.Context, id AuditID, params *ExportAuditParams, reqEditors ...RequestEditorFn) (*http.Response, error)
+
+	// ListAuditItems List what an audit says of its rows
+	//
+	// Lists the rows that are answered so far, in their order, those that pass all the filters.
+	//
+	// Corresponds with GET /v1/audits/{id}/items (the `ListAuditItems` operationId).
+	ListAuditItems(ctx context.Context, id AuditID, params *ListAuditItemsParams, reqEditors ...RequestEditorFn) (*http.Response, error)
+
+	// GetAuditItem Read what an audit says of a row
+	//
+	// Gives a row with the rig that was read and the whole answer, worked out again from the rig and the law that the audit keeps. A row that is not answered yet is not there.
+	//
+	// Corresponds with GET /v1/audits/{id}/items/{row} (the `GetAuditItem` operationId).
+	GetAuditItem(ctx context.Context, id AuditID, row AuditRow, reqEditors ...RequestEditorFn) (*http.Response, error)
+
+	// GetAuditSummary Sum up an audit
+	//
+	// Counts what is answered so far: outcomes, what fails most often, which inputs are missing most often, parts to replace or fit with what the register offers, by place and, of all pairs, by vehicle and trailer. `Accept` chooses JSON (the default), a page (`text/html`) or a document to print (`application/pdf`); `paper` is for the last two. It informs a decision and certifies nothing.
+	//
+	// Corresponds with GET /v1/audits/{id}/summary (the `GetAuditSummary` operationId).
+	GetAuditSummary(ctx context.Context, id AuditID, params *GetAuditSummaryParams, reqEditors ...RequestEditorFn) (*http.Response, error)
+
 	// ListFittings List fittings
 	//
 	// Lists the fittings that are kept, newest first, as summaries. The place in the list that a cursor stands for does not move when newer fittings arrive.
@@ -9460,6 +12292,93 @@ type ClientInterface interface {
 	// Corresponds with GET /v1/log/export (the `ExportLog` operationId).
 	ExportLog(ctx context.Context, reqEditors ...RequestEditorFn) (*http.Response, error)
 
+	// CreateRegisterAssessmentWithBody Assess what the register holds
+	//
+	// Puts the rig together of what the register holds, with the parts that are fitted to its vehicle and trailer, and answers as for a rig that is sent whole. Name a pairing, or a vehicle and a trailer. The reply has the rig as it was put together. With `record=true` (the default) it is kept as an assessment.
+	//
+	// Takes any type of body and a specified content type.
+	//
+	// Corresponds with POST /v1/register-assessments (the `CreateRegisterAssessment` operationId).
+	CreateRegisterAssessmentWithBody(ctx context.Context, params *CreateRegisterAssessmentParams, contentType string, body io.Reader, reqEditors ...RequestEditorFn) (*http.Response, error)
+
+	// CreateRegisterAssessment Assess what the register holds
+	//
+	// Puts the rig together of what the register holds, with the parts that are fitted to its vehicle and trailer, and answers as for a rig that is sent whole. Name a pairing, or a vehicle and a trailer. The reply has the rig as it was put together. With `record=true` (the default) it is kept as an assessment.
+	//
+	// Takes a body of the `application/json` content type.
+	//
+	// Corresponds with POST /v1/register-assessments (the `CreateRegisterAssessment` operationId).
+	CreateRegisterAssessment(ctx context.Context, params *CreateRegisterAssessmentParams, body CreateRegisterAssessmentJSONRequestBody, reqEditors ...RequestEditorFn) (*http.Response, error)
+
+	// GetRegisterTemplate Get a table to fill in
+	//
+	// Gives the header of a table of the kind in the terms of a place, and an example row.
+	//
+	// Corresponds with GET /v1/register-template/{kind} (the `GetRegisterTemplate` operationId).
+	GetRegisterTemplate(ctx context.Context, kind RegisterKind, params *GetRegisterTemplateParams, reqEditors ...RequestEditorFn) (*http.Response, error)
+
+	// ListRegister List or export the register
+	//
+	// Lists the entries of one kind as they are now, in the order of the bytes of their ids. The place in the list that a cursor stands for does not move. With `Accept: text/csv` all entries are written as a table that an import reads back to the same; of the parameters, only `yard` goes with a table. A table that cannot be written to its end breaks off.
+	//
+	// Corresponds with GET /v1/register/{kind} (the `ListRegister` operationId).
+	ListRegister(ctx context.Context, kind RegisterKind, params *ListRegisterParams, reqEditors ...RequestEditorFn) (*http.Response, error)
+
+	// ImportRegisterWithBody Import a table
+	//
+	// Writes what a table (RFC 4180, with a header row, in UTF-8, up to 64 MiB) holds, row by row. `id` is the entry's own id; `since`, `yard`, `fitted_to` (such as `trailers/FLOAT-3`) and `note` may stand beside the facts, whose columns are those of fleet files. A row that says what is there already changes nothing; a row that cannot be read is told in `faults` and does not stop the rest, so that a table can be mended and sent again whole. At most 100,000 rows are read. If the request breaks off or takes too long, what was written by then stays. A table of which nothing can be read changes nothing.
+	//
+	// Takes any type of body and a specified content type.
+	//
+	// Corresponds with POST /v1/register/{kind} (the `ImportRegister` operationId).
+	ImportRegisterWithBody(ctx context.Context, kind RegisterKind, params *ImportRegisterParams, contentType string, body io.Reader, reqEditors ...RequestEditorFn) (*http.Response, error)
+
+	// RemoveRegisterEntry Remove an entry
+	//
+	// Ends an entry; its history stays, and the id can be written again. A vehicle or trailer that a pairing names or a part is fitted to cannot be removed before them.
+	//
+	// Corresponds with DELETE /v1/register/{kind}/{id} (the `RemoveRegisterEntry` operationId).
+	RemoveRegisterEntry(ctx context.Context, kind RegisterKind, id RegisterID, params *RemoveRegisterEntryParams, reqEditors ...RequestEditorFn) (*http.Response, error)
+
+	// GetRegisterEntry Read an entry
+	//
+	// Gives an entry as it is now; also one that was removed, which says so.
+	//
+	// Corresponds with GET /v1/register/{kind}/{id} (the `GetRegisterEntry` operationId).
+	GetRegisterEntry(ctx context.Context, kind RegisterKind, id RegisterID, reqEditors ...RequestEditorFn) (*http.Response, error)
+
+	// PutRegisterEntryWithBody Write an entry
+	//
+	// Writes the next revision of an entry, or the first. With `If-Match` it is written only over the revision that is named, with `If-None-Match: *` only if there is none yet; with neither, over whatever is there. The reply is 201 if there was no such entry, or if it had been removed, else 200; what is there already makes no revision. Parts that are fitted to a vehicle or trailer of the register are entries of their own. Every revision is kept. The document may be up to 64 KiB (65536 bytes).
+	//
+	// Takes any type of body and a specified content type.
+	//
+	// Corresponds with PUT /v1/register/{kind}/{id} (the `PutRegisterEntry` operationId).
+	PutRegisterEntryWithBody(ctx context.Context, kind RegisterKind, id RegisterID, params *PutRegisterEntryParams, contentType string, body io.Reader, reqEditors ...RequestEditorFn) (*http.Response, error)
+
+	// PutRegisterEntry Write an entry
+	//
+	// Writes the next revision of an entry, or the first. With `If-Match` it is written only over the revision that is named, with `If-None-Match: *` only if there is none yet; with neither, over whatever is there. The reply is 201 if there was no such entry, or if it had been removed, else 200; what is there already makes no revision. Parts that are fitted to a vehicle or trailer of the register are entries of their own. Every revision is kept. The document may be up to 64 KiB (65536 bytes).
+	//
+	// Takes a body of the `application/json` content type.
+	//
+	// Corresponds with PUT /v1/register/{kind}/{id} (the `PutRegisterEntry` operationId).
+	PutRegisterEntry(ctx context.Context, kind RegisterKind, id RegisterID, params *PutRegisterEntryParams, body PutRegisterEntryJSONRequestBody, reqEditors ...RequestEditorFn) (*http.Response, error)
+
+	// ListRegisterFitted List what was fitted and when
+	//
+	// Lists which parts were fitted to a vehicle or trailer, with the days from and until which they were, and each part as it was then; with `on` only what was fitted on that day. Only for vehicles and trailers.
+	//
+	// Corresponds with GET /v1/register/{kind}/{id}/fitted (the `ListRegisterFitted` operationId).
+	ListRegisterFitted(ctx context.Context, kind RegisterKind, id RegisterID, params *ListRegisterFittedParams, reqEditors ...RequestEditorFn) (*http.Response, error)
+
+	// ListRegisterHistory List revisions of an entry
+	//
+	// Lists every revision that was written of an entry, newest first.
+	//
+	// Corresponds with GET /v1/register/{kind}/{id}/history (the `ListRegisterHistory` operationId).
+	ListRegisterHistory(ctx context.Context, kind RegisterKind, id RegisterID, params *ListRegisterHistoryParams, reqEditors ...RequestEditorFn) (*http.Response, error)
+
 	// ListRulesets List rulesets
 	//
 	// Lists every ruleset by id, with its versions, those that ship and those of the caller's tenant.
@@ -9621,6 +12540,98 @@ type ClientInterface interface {
 	//
 	// Corresponds with POST /v1/trips (the `CreateTrip` operationId).
 	CreateTrip(ctx context.Context, params *CreateTripParams, body CreateTripJSONRequestBody, reqEditors ...RequestEditorFn) (*http.Response, error)
+
+	// ListWebhooks List webhooks
+	//
+	// Lists the webhooks of the tenant, oldest first. Their secrets are not shown.
+	//
+	// Corresponds with GET /v1/webhooks (the `ListWebhooks` operationId).
+	ListWebhooks(ctx context.Context, reqEditors ...RequestEditorFn) (*http.Response, error)
+
+	// CreateWebhookWithBody Set up a webhook
+	//
+	// Keeps an address that is told when something happened. The reply has the secret that notices to it are signed with, which is shown this once. Each notice is sent with POST as a WebhookNotice, as the callback says, and counts as taken when the reply is of class 2xx. Otherwise it is sent again, after longer and longer times, up to 12 times in all. A notice may come more than once and out of order; `Webhook-Id` is the same each time. No redirect is followed, and an address within the service's own network is refused unless the operator allows it.
+	//
+	// Takes any type of body and a specified content type.
+	//
+	// Corresponds with POST /v1/webhooks (the `CreateWebhook` operationId).
+	CreateWebhookWithBody(ctx context.Context, contentType string, body io.Reader, reqEditors ...RequestEditorFn) (*http.Response, error)
+
+	// CreateWebhook Set up a webhook
+	//
+	// Keeps an address that is told when something happened. The reply has the secret that notices to it are signed with, which is shown this once. Each notice is sent with POST as a WebhookNotice, as the callback says, and counts as taken when the reply is of class 2xx. Otherwise it is sent again, after longer and longer times, up to 12 times in all. A notice may come more than once and out of order; `Webhook-Id` is the same each time. No redirect is followed, and an address within the service's own network is refused unless the operator allows it.
+	//
+	// Takes a body of the `application/json` content type.
+	//
+	// Corresponds with POST /v1/webhooks (the `CreateWebhook` operationId).
+	CreateWebhook(ctx context.Context, body CreateWebhookJSONRequestBody, reqEditors ...RequestEditorFn) (*http.Response, error)
+
+	// RemoveWebhook Remove a webhook
+	//
+	// Removes a webhook and its deliveries. What is on its way may still arrive.
+	//
+	// Corresponds with DELETE /v1/webhooks/{id} (the `RemoveWebhook` operationId).
+	RemoveWebhook(ctx context.Context, id WebhookID, reqEditors ...RequestEditorFn) (*http.Response, error)
+
+	// GetWebhook Read a webhook
+	//
+	// Gives a webhook without its secret.
+	//
+	// Corresponds with GET /v1/webhooks/{id} (the `GetWebhook` operationId).
+	GetWebhook(ctx context.Context, id WebhookID, reqEditors ...RequestEditorFn) (*http.Response, error)
+
+	// ChangeWebhookWithBody Change a webhook
+	//
+	// Replaces what is written of a webhook; its secret stays. While it is paused, events that happen are not sent to it, now or later.
+	//
+	// Takes any type of body and a specified content type.
+	//
+	// Corresponds with PUT /v1/webhooks/{id} (the `ChangeWebhook` operationId).
+	ChangeWebhookWithBody(ctx context.Context, id WebhookID, params *ChangeWebhookParams, contentType string, body io.Reader, reqEditors ...RequestEditorFn) (*http.Response, error)
+
+	// ChangeWebhook Change a webhook
+	//
+	// Replaces what is written of a webhook; its secret stays. While it is paused, events that happen are not sent to it, now or later.
+	//
+	// Takes a body of the `application/json` content type.
+	//
+	// Corresponds with PUT /v1/webhooks/{id} (the `ChangeWebhook` operationId).
+	ChangeWebhook(ctx context.Context, id WebhookID, params *ChangeWebhookParams, body ChangeWebhookJSONRequestBody, reqEditors ...RequestEditorFn) (*http.Response, error)
+
+	// ListWebhookDeliveries List deliveries
+	//
+	// Lists what was sent to a webhook or is to be, newest first, with every attempt.
+	//
+	// Corresponds with GET /v1/webhooks/{id}/deliveries (the `ListWebhookDeliveries` operationId).
+	ListWebhookDeliveries(ctx context.Context, id WebhookID, params *ListWebhookDeliveriesParams, reqEditors ...RequestEditorFn) (*http.Response, error)
+
+	// GetWebhookDelivery Read a delivery
+	//
+	// Gives a delivery with every attempt.
+	//
+	// Corresponds with GET /v1/webhooks/{id}/deliveries/{delivery} (the `GetWebhookDelivery` operationId).
+	GetWebhookDelivery(ctx context.Context, id WebhookID, delivery DeliveryID, reqEditors ...RequestEditorFn) (*http.Response, error)
+
+	// ReplayWebhookDelivery Send a notice again
+	//
+	// Sends what a delivery held once more, as a new delivery of the same event. Takes no request body.
+	//
+	// Corresponds with POST /v1/webhooks/{id}/deliveries/{delivery}/replay (the `ReplayWebhookDelivery` operationId).
+	ReplayWebhookDelivery(ctx context.Context, id WebhookID, delivery DeliveryID, reqEditors ...RequestEditorFn) (*http.Response, error)
+
+	// PingWebhook Try a webhook
+	//
+	// Sends a notice of type `ping`. What came of it is told by the delivery. Takes no request body.
+	//
+	// Corresponds with POST /v1/webhooks/{id}/ping (the `PingWebhook` operationId).
+	PingWebhook(ctx context.Context, id WebhookID, reqEditors ...RequestEditorFn) (*http.Response, error)
+
+	// RotateWebhook Give a webhook a new secret
+	//
+	// Gives a new secret, which the reply shows this once. For a day notices are signed with the old one as well, so that a receiver can change over. Takes no request body.
+	//
+	// Corresponds with POST /v1/webhooks/{id}/rotate (the `RotateWebhook` operationId).
+	RotateWebhook(ctx context.Context, id WebhookID, params *RotateWebhookParams, reqEditors ...RequestEditorFn) (*http.Response, error)
 }
 
 // GetDocs Read this contract as a page
@@ -9838,6 +12849,231 @@ func (c *Client) ReplayAssessment(ctx context.Context, id AssessmentID, reqEdito
 // Corresponds with GET /v1/assessments/{id}/report (the `GetAssessmentReport` operationId).
 func (c *Client) GetAssessmentReport(ctx context.Context, id AssessmentID, params *GetAssessmentReportParams, reqEditors ...RequestEditorFn) (*http.Response, error) {
 	req, err := NewGetAssessmentReportRequest(c.Server, id, params)
+	if err != nil {
+		return nil, err
+	}
+	req = req.WithContext(ctx)
+	if err := c.applyEditors(ctx, req, reqEditors); err != nil {
+		return nil, err
+	}
+	return c.Client.Do(req)
+}
+
+// ListAuditColumns List the columns of a file of rigs
+//
+// Lists every column that a table of rigs may have, with the terms of the trade that are read as it. A column whose name begins with `#` is passed over; a unit may follow in square brackets, and cells are then plain numbers.
+//
+// Corresponds with GET /v1/audit-columns (the `ListAuditColumns` operationId).
+func (c *Client) ListAuditColumns(ctx context.Context, reqEditors ...RequestEditorFn) (*http.Response, error) {
+	req, err := NewListAuditColumnsRequest(c.Server)
+	if err != nil {
+		return nil, err
+	}
+	req = req.WithContext(ctx)
+	if err := c.applyEditors(ctx, req, reqEditors); err != nil {
+		return nil, err
+	}
+	return c.Client.Do(req)
+}
+
+// GetAuditTemplate Get a file of rigs to fill in
+//
+// Gives a table with the columns that are wanted most often and one example row for each place, in terms that all the places share. Without a place the columns have the names of this service and the example is of New South Wales.
+//
+// Corresponds with GET /v1/audit-template (the `GetAuditTemplate` operationId).
+func (c *Client) GetAuditTemplate(ctx context.Context, params *GetAuditTemplateParams, reqEditors ...RequestEditorFn) (*http.Response, error) {
+	req, err := NewGetAuditTemplateRequest(c.Server, params)
+	if err != nil {
+		return nil, err
+	}
+	req = req.WithContext(ctx)
+	if err := c.applyEditors(ctx, req, reqEditors); err != nil {
+		return nil, err
+	}
+	return c.Client.Do(req)
+}
+
+// ListAudits List audits
+//
+// Lists the audits that are kept, newest first, with their progress. The place in the list that a cursor stands for does not move when newer audits arrive.
+//
+// Corresponds with GET /v1/audits (the `ListAudits` operationId).
+func (c *Client) ListAudits(ctx context.Context, params *ListAuditsParams, reqEditors ...RequestEditorFn) (*http.Response, error) {
+	req, err := NewListAuditsRequest(c.Server, params)
+	if err != nil {
+		return nil, err
+	}
+	req = req.WithContext(ctx)
+	if err := c.applyEditors(ctx, req, reqEditors); err != nil {
+		return nil, err
+	}
+	return c.Client.Do(req)
+}
+
+// CreateAuditWithBody Audit a fleet
+//
+// Answers for many rigs at once. Send a file of rigs as a table (`text/csv`, columns as `/v1/audit-columns` lists them) or one rig document a line (`application/x-ndjson`), or ask in JSON for what the service holds: pairings of the register, each vehicle of it with each trailer, or assessments that were recorded. The parameters in the query go with a file, and say in JSON what the body says there. A file is read as it comes. Bad rows are told one by one and do not stop the rest. At most 1,000,000 rows, and 512 MiB unless the operator says otherwise; a body that comes slower than 1 KiB a second on average is given up. The audit goes on after the reply; its progress is at `Location`, or is told as it happens at `events` below that. All rows are answered by the law as known when the audit was asked, or at `known_at`.
+//
+// Takes any type of body and a specified content type.
+//
+// Corresponds with POST /v1/audits (the `CreateAudit` operationId).
+func (c *Client) CreateAuditWithBody(ctx context.Context, params *CreateAuditParams, contentType string, body io.Reader, reqEditors ...RequestEditorFn) (*http.Response, error) {
+	req, err := NewCreateAuditRequestWithBody(c.Server, params, contentType, body)
+	if err != nil {
+		return nil, err
+	}
+	req = req.WithContext(ctx)
+	if err := c.applyEditors(ctx, req, reqEditors); err != nil {
+		return nil, err
+	}
+	return c.Client.Do(req)
+}
+
+// CreateAudit Audit a fleet
+//
+// Answers for many rigs at once. Send a file of rigs as a table (`text/csv`, columns as `/v1/audit-columns` lists them) or one rig document a line (`application/x-ndjson`), or ask in JSON for what the service holds: pairings of the register, each vehicle of it with each trailer, or assessments that were recorded. The parameters in the query go with a file, and say in JSON what the body says there. A file is read as it comes. Bad rows are told one by one and do not stop the rest. At most 1,000,000 rows, and 512 MiB unless the operator says otherwise; a body that comes slower than 1 KiB a second on average is given up. The audit goes on after the reply; its progress is at `Location`, or is told as it happens at `events` below that. All rows are answered by the law as known when the audit was asked, or at `known_at`.
+//
+// Takes a body of the `application/json` content type.
+//
+// Corresponds with POST /v1/audits (the `CreateAudit` operationId).
+func (c *Client) CreateAudit(ctx context.Context, params *CreateAuditParams, body CreateAuditJSONRequestBody, reqEditors ...RequestEditorFn) (*http.Response, error) {
+	req, err := NewCreateAuditRequest(c.Server, params, body)
+	if err != nil {
+		return nil, err
+	}
+	req = req.WithContext(ctx)
+	if err := c.applyEditors(ctx, req, reqEditors); err != nil {
+		return nil, err
+	}
+	return c.Client.Do(req)
+}
+
+// GetAudit Read an audit
+//
+// Gives what was asked and how far the audit is.
+//
+// Corresponds with GET /v1/audits/{id} (the `GetAudit` operationId).
+func (c *Client) GetAudit(ctx context.Context, id AuditID, reqEditors ...RequestEditorFn) (*http.Response, error) {
+	req, err := NewGetAuditRequest(c.Server, id)
+	if err != nil {
+		return nil, err
+	}
+	req = req.WithContext(ctx)
+	if err := c.applyEditors(ctx, req, reqEditors); err != nil {
+		return nil, err
+	}
+	return c.Client.Do(req)
+}
+
+// CancelAudit Cancel an audit
+//
+// Ends an audit before all its rows are answered. What is answered stays and can be read.
+//
+// Corresponds with POST /v1/audits/{id}/cancel (the `CancelAudit` operationId).
+func (c *Client) CancelAudit(ctx context.Context, id AuditID, reqEditors ...RequestEditorFn) (*http.Response, error) {
+	req, err := NewCancelAuditRequest(c.Server, id)
+	if err != nil {
+		return nil, err
+	}
+	req = req.WithContext(ctx)
+	if err := c.applyEditors(ctx, req, reqEditors); err != nil {
+		return nil, err
+	}
+	return c.Client.Do(req)
+}
+
+// CompareAudits Compare two audits
+//
+// Holds the rows of two audits that have ended against each other, by the id of the rig or, without one, by vehicle and trailer. The one in the path is taken for what was before, `with` for what came after.
+//
+// Corresponds with GET /v1/audits/{id}/compare (the `CompareAudits` operationId).
+func (c *Client) CompareAudits(ctx context.Context, id AuditID, params *CompareAuditsParams, reqEditors ...RequestEditorFn) (*http.Response, error) {
+	req, err := NewCompareAuditsRequest(c.Server, id, params)
+	if err != nil {
+		return nil, err
+	}
+	req = req.WithContext(ctx)
+	if err := c.applyEditors(ctx, req, reqEditors); err != nil {
+		return nil, err
+	}
+	return c.Client.Do(req)
+}
+
+// StreamAuditEvents Follow an audit
+//
+// Tells the progress of an audit as it happens, as server-sent events (WHATWG HTML, section 9.2): `progress` at once and whenever the audit changed, and `ended` when it has ended, after which the stream closes. The data of both is the audit as `/v1/audits/{id}` gives it; the id is the number of rows answered. A comment comes every 15 seconds if nothing else does. The stream also closes after 30 minutes and when the service stops; ask again then, each stream begins with how the audit is.
+//
+// Corresponds with GET /v1/audits/{id}/events (the `StreamAuditEvents` operationId).
+func (c *Client) StreamAuditEvents(ctx context.Context, id AuditID, reqEditors ...RequestEditorFn) (*http.Response, error) {
+	req, err := NewStreamAuditEventsRequest(c.Server, id)
+	if err != nil {
+		return nil, err
+	}
+	req = req.WithContext(ctx)
+	if err := c.applyEditors(ctx, req, reqEditors); err != nil {
+		return nil, err
+	}
+	return c.Client.Do(req)
+}
+
+// ExportAudit Export what an audit says of its rows
+//
+// Writes all rows that are answered so far and pass the filters, in their order: a table (`text/csv`, the default, RFC 4180 in UTF-8) or one JSON object a line (`application/x-ndjson`). The columns of the table are `row`, `line`, `id`, `vehicle`, `trailer`, `jurisdiction`, `as_of`, `outcome`, `failing`, `missing`, `parts`, `faults`, `before`, `moved`, `appearing` and `disappearing`, as the fields of AuditItem; entries of a list stand in one cell with ` | ` between them. A cell that a spreadsheet would take for a formula, since it begins with `=`, `+`, `-`, `@`, a tab or a carriage return, has an apostrophe before it, and so has one that would read like that but for apostrophes before. A reply that breaks off without its end is not all of it.
+//
+// Corresponds with GET /v1/audits/{id}/export (the `ExportAudit` operationId).
+func (c *Client) ExportAudit(ctx context.Context, id AuditID, params *ExportAuditParams, reqEditors ...RequestEditorFn) (*http.Response, error) {
+	req, err := NewExportAuditRequest(c.Server, id, params)
+	if err != nil {
+		return nil, err
+	}
+	req = req.WithContext(ctx)
+	if err := c.applyEditors(ctx, req, reqEditors); err != nil {
+		return nil, err
+	}
+	return c.Client.Do(req)
+}
+
+// ListAuditItems List what an audit says of its rows
+//
+// Lists the rows that are answered so far, in their order, those that pass all the filters.
+//
+// Corresponds with GET /v1/audits/{id}/items (the `ListAuditItems` operationId).
+func (c *Client) ListAuditItems(ctx context.Context, id AuditID, params *ListAuditItemsParams, reqEditors ...RequestEditorFn) (*http.Response, error) {
+	req, err := NewListAuditItemsRequest(c.Server, id, params)
+	if err != nil {
+		return nil, err
+	}
+	req = req.WithContext(ctx)
+	if err := c.applyEditors(ctx, req, reqEditors); err != nil {
+		return nil, err
+	}
+	return c.Client.Do(req)
+}
+
+// GetAuditItem Read what an audit says of a row
+//
+// Gives a row with the rig that was read and the whole answer, worked out again from the rig and the law that the audit keeps. A row that is not answered yet is not there.
+//
+// Corresponds with GET /v1/audits/{id}/items/{row} (the `GetAuditItem` operationId).
+func (c *Client) GetAuditItem(ctx context.Context, id AuditID, row AuditRow, reqEditors ...RequestEditorFn) (*http.Response, error) {
+	req, err := NewGetAuditItemRequest(c.Server, id, row)
+	if err != nil {
+		return nil, err
+	}
+	req = req.WithContext(ctx)
+	if err := c.applyEditors(ctx, req, reqEditors); err != nil {
+		return nil, err
+	}
+	return c.Client.Do(req)
+}
+
+// GetAuditSummary Sum up an audit
+//
+// Counts what is answered so far: outcomes, what fails most often, which inputs are missing most often, parts to replace or fit with what the register offers, by place and, of all pairs, by vehicle and trailer. `Accept` chooses JSON (the default), a page (`text/html`) or a document to print (`application/pdf`); `paper` is for the last two. It informs a decision and certifies nothing.
+//
+// Corresponds with GET /v1/audits/{id}/summary (the `GetAuditSummary` operationId).
+func (c *Client) GetAuditSummary(ctx context.Context, id AuditID, params *GetAuditSummaryParams, reqEditors ...RequestEditorFn) (*http.Response, error) {
+	req, err := NewGetAuditSummaryRequest(c.Server, id, params)
 	if err != nil {
 		return nil, err
 	}
@@ -10280,6 +13516,203 @@ func (c *Client) ExportLog(ctx context.Context, reqEditors ...RequestEditorFn) (
 	return c.Client.Do(req)
 }
 
+// CreateRegisterAssessmentWithBody Assess what the register holds
+//
+// Puts the rig together of what the register holds, with the parts that are fitted to its vehicle and trailer, and answers as for a rig that is sent whole. Name a pairing, or a vehicle and a trailer. The reply has the rig as it was put together. With `record=true` (the default) it is kept as an assessment.
+//
+// Takes any type of body and a specified content type.
+//
+// Corresponds with POST /v1/register-assessments (the `CreateRegisterAssessment` operationId).
+func (c *Client) CreateRegisterAssessmentWithBody(ctx context.Context, params *CreateRegisterAssessmentParams, contentType string, body io.Reader, reqEditors ...RequestEditorFn) (*http.Response, error) {
+	req, err := NewCreateRegisterAssessmentRequestWithBody(c.Server, params, contentType, body)
+	if err != nil {
+		return nil, err
+	}
+	req = req.WithContext(ctx)
+	if err := c.applyEditors(ctx, req, reqEditors); err != nil {
+		return nil, err
+	}
+	return c.Client.Do(req)
+}
+
+// CreateRegisterAssessment Assess what the register holds
+//
+// Puts the rig together of what the register holds, with the parts that are fitted to its vehicle and trailer, and answers as for a rig that is sent whole. Name a pairing, or a vehicle and a trailer. The reply has the rig as it was put together. With `record=true` (the default) it is kept as an assessment.
+//
+// Takes a body of the `application/json` content type.
+//
+// Corresponds with POST /v1/register-assessments (the `CreateRegisterAssessment` operationId).
+func (c *Client) CreateRegisterAssessment(ctx context.Context, params *CreateRegisterAssessmentParams, body CreateRegisterAssessmentJSONRequestBody, reqEditors ...RequestEditorFn) (*http.Response, error) {
+	req, err := NewCreateRegisterAssessmentRequest(c.Server, params, body)
+	if err != nil {
+		return nil, err
+	}
+	req = req.WithContext(ctx)
+	if err := c.applyEditors(ctx, req, reqEditors); err != nil {
+		return nil, err
+	}
+	return c.Client.Do(req)
+}
+
+// GetRegisterTemplate Get a table to fill in
+//
+// Gives the header of a table of the kind in the terms of a place, and an example row.
+//
+// Corresponds with GET /v1/register-template/{kind} (the `GetRegisterTemplate` operationId).
+func (c *Client) GetRegisterTemplate(ctx context.Context, kind RegisterKind, params *GetRegisterTemplateParams, reqEditors ...RequestEditorFn) (*http.Response, error) {
+	req, err := NewGetRegisterTemplateRequest(c.Server, kind, params)
+	if err != nil {
+		return nil, err
+	}
+	req = req.WithContext(ctx)
+	if err := c.applyEditors(ctx, req, reqEditors); err != nil {
+		return nil, err
+	}
+	return c.Client.Do(req)
+}
+
+// ListRegister List or export the register
+//
+// Lists the entries of one kind as they are now, in the order of the bytes of their ids. The place in the list that a cursor stands for does not move. With `Accept: text/csv` all entries are written as a table that an import reads back to the same; of the parameters, only `yard` goes with a table. A table that cannot be written to its end breaks off.
+//
+// Corresponds with GET /v1/register/{kind} (the `ListRegister` operationId).
+func (c *Client) ListRegister(ctx context.Context, kind RegisterKind, params *ListRegisterParams, reqEditors ...RequestEditorFn) (*http.Response, error) {
+	req, err := NewListRegisterRequest(c.Server, kind, params)
+	if err != nil {
+		return nil, err
+	}
+	req = req.WithContext(ctx)
+	if err := c.applyEditors(ctx, req, reqEditors); err != nil {
+		return nil, err
+	}
+	return c.Client.Do(req)
+}
+
+// ImportRegisterWithBody Import a table
+//
+// Writes what a table (RFC 4180, with a header row, in UTF-8, up to 64 MiB) holds, row by row. `id` is the entry's own id; `since`, `yard`, `fitted_to` (such as `trailers/FLOAT-3`) and `note` may stand beside the facts, whose columns are those of fleet files. A row that says what is there already changes nothing; a row that cannot be read is told in `faults` and does not stop the rest, so that a table can be mended and sent again whole. At most 100,000 rows are read. If the request breaks off or takes too long, what was written by then stays. A table of which nothing can be read changes nothing.
+//
+// Takes any type of body and a specified content type.
+//
+// Corresponds with POST /v1/register/{kind} (the `ImportRegister` operationId).
+func (c *Client) ImportRegisterWithBody(ctx context.Context, kind RegisterKind, params *ImportRegisterParams, contentType string, body io.Reader, reqEditors ...RequestEditorFn) (*http.Response, error) {
+	req, err := NewImportRegisterRequestWithBody(c.Server, kind, params, contentType, body)
+	if err != nil {
+		return nil, err
+	}
+	req = req.WithContext(ctx)
+	if err := c.applyEditors(ctx, req, reqEditors); err != nil {
+		return nil, err
+	}
+	return c.Client.Do(req)
+}
+
+// RemoveRegisterEntry Remove an entry
+//
+// Ends an entry; its history stays, and the id can be written again. A vehicle or trailer that a pairing names or a part is fitted to cannot be removed before them.
+//
+// Corresponds with DELETE /v1/register/{kind}/{id} (the `RemoveRegisterEntry` operationId).
+func (c *Client) RemoveRegisterEntry(ctx context.Context, kind RegisterKind, id RegisterID, params *RemoveRegisterEntryParams, reqEditors ...RequestEditorFn) (*http.Response, error) {
+	req, err := NewRemoveRegisterEntryRequest(c.Server, kind, id, params)
+	if err != nil {
+		return nil, err
+	}
+	req = req.WithContext(ctx)
+	if err := c.applyEditors(ctx, req, reqEditors); err != nil {
+		return nil, err
+	}
+	return c.Client.Do(req)
+}
+
+// GetRegisterEntry Read an entry
+//
+// Gives an entry as it is now; also one that was removed, which says so.
+//
+// Corresponds with GET /v1/register/{kind}/{id} (the `GetRegisterEntry` operationId).
+func (c *Client) GetRegisterEntry(ctx context.Context, kind RegisterKind, id RegisterID, reqEditors ...RequestEditorFn) (*http.Response, error) {
+	req, err := NewGetRegisterEntryRequest(c.Server, kind, id)
+	if err != nil {
+		return nil, err
+	}
+	req = req.WithContext(ctx)
+	if err := c.applyEditors(ctx, req, reqEditors); err != nil {
+		return nil, err
+	}
+	return c.Client.Do(req)
+}
+
+// PutRegisterEntryWithBody Write an entry
+//
+// Writes the next revision of an entry, or the first. With `If-Match` it is written only over the revision that is named, with `If-None-Match: *` only if there is none yet; with neither, over whatever is there. The reply is 201 if there was no such entry, or if it had been removed, else 200; what is there already makes no revision. Parts that are fitted to a vehicle or trailer of the register are entries of their own. Every revision is kept. The document may be up to 64 KiB (65536 bytes).
+//
+// Takes any type of body and a specified content type.
+//
+// Corresponds with PUT /v1/register/{kind}/{id} (the `PutRegisterEntry` operationId).
+func (c *Client) PutRegisterEntryWithBody(ctx context.Context, kind RegisterKind, id RegisterID, params *PutRegisterEntryParams, contentType string, body io.Reader, reqEditors ...RequestEditorFn) (*http.Response, error) {
+	req, err := NewPutRegisterEntryRequestWithBody(c.Server, kind, id, params, contentType, body)
+	if err != nil {
+		return nil, err
+	}
+	req = req.WithContext(ctx)
+	if err := c.applyEditors(ctx, req, reqEditors); err != nil {
+		return nil, err
+	}
+	return c.Client.Do(req)
+}
+
+// PutRegisterEntry Write an entry
+//
+// Writes the next revision of an entry, or the first. With `If-Match` it is written only over the revision that is named, with `If-None-Match: *` only if there is none yet; with neither, over whatever is there. The reply is 201 if there was no such entry, or if it had been removed, else 200; what is there already makes no revision. Parts that are fitted to a vehicle or trailer of the register are entries of their own. Every revision is kept. The document may be up to 64 KiB (65536 bytes).
+//
+// Takes a body of the `application/json` content type.
+//
+// Corresponds with PUT /v1/register/{kind}/{id} (the `PutRegisterEntry` operationId).
+func (c *Client) PutRegisterEntry(ctx context.Context, kind RegisterKind, id RegisterID, params *PutRegisterEntryParams, body PutRegisterEntryJSONRequestBody, reqEditors ...RequestEditorFn) (*http.Response, error) {
+	req, err := NewPutRegisterEntryRequest(c.Server, kind, id, params, body)
+	if err != nil {
+		return nil, err
+	}
+	req = req.WithContext(ctx)
+	if err := c.applyEditors(ctx, req, reqEditors); err != nil {
+		return nil, err
+	}
+	return c.Client.Do(req)
+}
+
+// ListRegisterFitted List what was fitted and when
+//
+// Lists which parts were fitted to a vehicle or trailer, with the days from and until which they were, and each part as it was then; with `on` only what was fitted on that day. Only for vehicles and trailers.
+//
+// Corresponds with GET /v1/register/{kind}/{id}/fitted (the `ListRegisterFitted` operationId).
+func (c *Client) ListRegisterFitted(ctx context.Context, kind RegisterKind, id RegisterID, params *ListRegisterFittedParams, reqEditors ...RequestEditorFn) (*http.Response, error) {
+	req, err := NewListRegisterFittedRequest(c.Server, kind, id, params)
+	if err != nil {
+		return nil, err
+	}
+	req = req.WithContext(ctx)
+	if err := c.applyEditors(ctx, req, reqEditors); err != nil {
+		return nil, err
+	}
+	return c.Client.Do(req)
+}
+
+// ListRegisterHistory List revisions of an entry
+//
+// Lists every revision that was written of an entry, newest first.
+//
+// Corresponds with GET /v1/register/{kind}/{id}/history (the `ListRegisterHistory` operationId).
+func (c *Client) ListRegisterHistory(ctx context.Context, kind RegisterKind, id RegisterID, params *ListRegisterHistoryParams, reqEditors ...RequestEditorFn) (*http.Response, error) {
+	req, err := NewListRegisterHistoryRequest(c.Server, kind, id, params)
+	if err != nil {
+		return nil, err
+	}
+	req = req.WithContext(ctx)
+	if err := c.applyEditors(ctx, req, reqEditors); err != nil {
+		return nil, err
+	}
+	return c.Client.Do(req)
+}
+
 // ListRulesets List rulesets
 //
 // Lists every ruleset by id, with its versions, those that ship and those of the caller's tenant.
@@ -10612,6 +14045,218 @@ func (c *Client) CreateTripWithBody(ctx context.Context, params *CreateTripParam
 // Corresponds with POST /v1/trips (the `CreateTrip` operationId).
 func (c *Client) CreateTrip(ctx context.Context, params *CreateTripParams, body CreateTripJSONRequestBody, reqEditors ...RequestEditorFn) (*http.Response, error) {
 	req, err := NewCreateTripRequest(c.Server, params, body)
+	if err != nil {
+		return nil, err
+	}
+	req = req.WithContext(ctx)
+	if err := c.applyEditors(ctx, req, reqEditors); err != nil {
+		return nil, err
+	}
+	return c.Client.Do(req)
+}
+
+// ListWebhooks List webhooks
+//
+// Lists the webhooks of the tenant, oldest first. Their secrets are not shown.
+//
+// Corresponds with GET /v1/webhooks (the `ListWebhooks` operationId).
+func (c *Client) ListWebhooks(ctx context.Context, reqEditors ...RequestEditorFn) (*http.Response, error) {
+	req, err := NewListWebhooksRequest(c.Server)
+	if err != nil {
+		return nil, err
+	}
+	req = req.WithContext(ctx)
+	if err := c.applyEditors(ctx, req, reqEditors); err != nil {
+		return nil, err
+	}
+	return c.Client.Do(req)
+}
+
+// CreateWebhookWithBody Set up a webhook
+//
+// Keeps an address that is told when something happened. The reply has the secret that notices to it are signed with, which is shown this once. Each notice is sent with POST as a WebhookNotice, as the callback says, and counts as taken when the reply is of class 2xx. Otherwise it is sent again, after longer and longer times, up to 12 times in all. A notice may come more than once and out of order; `Webhook-Id` is the same each time. No redirect is followed, and an address within the service's own network is refused unless the operator allows it.
+//
+// Takes any type of body and a specified content type.
+//
+// Corresponds with POST /v1/webhooks (the `CreateWebhook` operationId).
+func (c *Client) CreateWebhookWithBody(ctx context.Context, contentType string, body io.Reader, reqEditors ...RequestEditorFn) (*http.Response, error) {
+	req, err := NewCreateWebhookRequestWithBody(c.Server, contentType, body)
+	if err != nil {
+		return nil, err
+	}
+	req = req.WithContext(ctx)
+	if err := c.applyEditors(ctx, req, reqEditors); err != nil {
+		return nil, err
+	}
+	return c.Client.Do(req)
+}
+
+// CreateWebhook Set up a webhook
+//
+// Keeps an address that is told when something happened. The reply has the secret that notices to it are signed with, which is shown this once. Each notice is sent with POST as a WebhookNotice, as the callback says, and counts as taken when the reply is of class 2xx. Otherwise it is sent again, after longer and longer times, up to 12 times in all. A notice may come more than once and out of order; `Webhook-Id` is the same each time. No redirect is followed, and an address within the service's own network is refused unless the operator allows it.
+//
+// Takes a body of the `application/json` content type.
+//
+// Corresponds with POST /v1/webhooks (the `CreateWebhook` operationId).
+func (c *Client) CreateWebhook(ctx context.Context, body CreateWebhookJSONRequestBody, reqEditors ...RequestEditorFn) (*http.Response, error) {
+	req, err := NewCreateWebhookRequest(c.Server, body)
+	if err != nil {
+		return nil, err
+	}
+	req = req.WithContext(ctx)
+	if err := c.applyEditors(ctx, req, reqEditors); err != nil {
+		return nil, err
+	}
+	return c.Client.Do(req)
+}
+
+// RemoveWebhook Remove a webhook
+//
+// Removes a webhook and its deliveries. What is on its way may still arrive.
+//
+// Corresponds with DELETE /v1/webhooks/{id} (the `RemoveWebhook` operationId).
+func (c *Client) RemoveWebhook(ctx context.Context, id WebhookID, reqEditors ...RequestEditorFn) (*http.Response, error) {
+	req, err := NewRemoveWebhookRequest(c.Server, id)
+	if err != nil {
+		return nil, err
+	}
+	req = req.WithContext(ctx)
+	if err := c.applyEditors(ctx, req, reqEditors); err != nil {
+		return nil, err
+	}
+	return c.Client.Do(req)
+}
+
+// GetWebhook Read a webhook
+//
+// Gives a webhook without its secret.
+//
+// Corresponds with GET /v1/webhooks/{id} (the `GetWebhook` operationId).
+func (c *Client) GetWebhook(ctx context.Context, id WebhookID, reqEditors ...RequestEditorFn) (*http.Response, error) {
+	req, err := NewGetWebhookRequest(c.Server, id)
+	if err != nil {
+		return nil, err
+	}
+	req = req.WithContext(ctx)
+	if err := c.applyEditors(ctx, req, reqEditors); err != nil {
+		return nil, err
+	}
+	return c.Client.Do(req)
+}
+
+// ChangeWebhookWithBody Change a webhook
+//
+// Replaces what is written of a webhook; its secret stays. While it is paused, events that happen are not sent to it, now or later.
+//
+// Takes any type of body and a specified content type.
+//
+// Corresponds with PUT /v1/webhooks/{id} (the `ChangeWebhook` operationId).
+func (c *Client) ChangeWebhookWithBody(ctx context.Context, id WebhookID, params *ChangeWebhookParams, contentType string, body io.Reader, reqEditors ...RequestEditorFn) (*http.Response, error) {
+	req, err := NewChangeWebhookRequestWithBody(c.Server, id, params, contentType, body)
+	if err != nil {
+		return nil, err
+	}
+	req = req.WithContext(ctx)
+	if err := c.applyEditors(ctx, req, reqEditors); err != nil {
+		return nil, err
+	}
+	return c.Client.Do(req)
+}
+
+// ChangeWebhook Change a webhook
+//
+// Replaces what is written of a webhook; its secret stays. While it is paused, events that happen are not sent to it, now or later.
+//
+// Takes a body of the `application/json` content type.
+//
+// Corresponds with PUT /v1/webhooks/{id} (the `ChangeWebhook` operationId).
+func (c *Client) ChangeWebhook(ctx context.Context, id WebhookID, params *ChangeWebhookParams, body ChangeWebhookJSONRequestBody, reqEditors ...RequestEditorFn) (*http.Response, error) {
+	req, err := NewChangeWebhookRequest(c.Server, id, params, body)
+	if err != nil {
+		return nil, err
+	}
+	req = req.WithContext(ctx)
+	if err := c.applyEditors(ctx, req, reqEditors); err != nil {
+		return nil, err
+	}
+	return c.Client.Do(req)
+}
+
+// ListWebhookDeliveries List deliveries
+//
+// Lists what was sent to a webhook or is to be, newest first, with every attempt.
+//
+// Corresponds with GET /v1/webhooks/{id}/deliveries (the `ListWebhookDeliveries` operationId).
+func (c *Client) ListWebhookDeliveries(ctx context.Context, id WebhookID, params *ListWebhookDeliveriesParams, reqEditors ...RequestEditorFn) (*http.Response, error) {
+	req, err := NewListWebhookDeliveriesRequest(c.Server, id, params)
+	if err != nil {
+		return nil, err
+	}
+	req = req.WithContext(ctx)
+	if err := c.applyEditors(ctx, req, reqEditors); err != nil {
+		return nil, err
+	}
+	return c.Client.Do(req)
+}
+
+// GetWebhookDelivery Read a delivery
+//
+// Gives a delivery with every attempt.
+//
+// Corresponds with GET /v1/webhooks/{id}/deliveries/{delivery} (the `GetWebhookDelivery` operationId).
+func (c *Client) GetWebhookDelivery(ctx context.Context, id WebhookID, delivery DeliveryID, reqEditors ...RequestEditorFn) (*http.Response, error) {
+	req, err := NewGetWebhookDeliveryRequest(c.Server, id, delivery)
+	if err != nil {
+		return nil, err
+	}
+	req = req.WithContext(ctx)
+	if err := c.applyEditors(ctx, req, reqEditors); err != nil {
+		return nil, err
+	}
+	return c.Client.Do(req)
+}
+
+// ReplayWebhookDelivery Send a notice again
+//
+// Sends what a delivery held once more, as a new delivery of the same event. Takes no request body.
+//
+// Corresponds with POST /v1/webhooks/{id}/deliveries/{delivery}/replay (the `ReplayWebhookDelivery` operationId).
+func (c *Client) ReplayWebhookDelivery(ctx context.Context, id WebhookID, delivery DeliveryID, reqEditors ...RequestEditorFn) (*http.Response, error) {
+	req, err := NewReplayWebhookDeliveryRequest(c.Server, id, delivery)
+	if err != nil {
+		return nil, err
+	}
+	req = req.WithContext(ctx)
+	if err := c.applyEditors(ctx, req, reqEditors); err != nil {
+		return nil, err
+	}
+	return c.Client.Do(req)
+}
+
+// PingWebhook Try a webhook
+//
+// Sends a notice of type `ping`. What came of it is told by the delivery. Takes no request body.
+//
+// Corresponds with POST /v1/webhooks/{id}/ping (the `PingWebhook` operationId).
+func (c *Client) PingWebhook(ctx context.Context, id WebhookID, reqEditors ...RequestEditorFn) (*http.Response, error) {
+	req, err := NewPingWebhookRequest(c.Server, id)
+	if err != nil {
+		return nil, err
+	}
+	req = req.WithContext(ctx)
+	if err := c.applyEditors(ctx, req, reqEditors); err != nil {
+		return nil, err
+	}
+	return c.Client.Do(req)
+}
+
+// RotateWebhook Give a webhook a new secret
+//
+// Gives a new secret, which the reply shows this once. For a day notices are signed with the old one as well, so that a receiver can change over. Takes no request body.
+//
+// Corresponds with POST /v1/webhooks/{id}/rotate (the `RotateWebhook` operationId).
+func (c *Client) RotateWebhook(ctx context.Context, id WebhookID, params *RotateWebhookParams, reqEditors ...RequestEditorFn) (*http.Response, error) {
+	req, err := NewRotateWebhookRequest(c.Server, id, params)
 	if err != nil {
 		return nil, err
 	}
@@ -11116,6 +14761,855 @@ func NewGetAssessmentReportRequest(server string, id AssessmentID, params *GetAs
 	}
 
 	operationPath := fmt.Sprintf("/v1/assessments/%s/report", pathParam0)
+	if operationPath[0] == '/' {
+		operationPath = "." + operationPath
+	}
+
+	queryURL, err := serverURL.Parse(operationPath)
+	if err != nil {
+		return nil, err
+	}
+
+	if params != nil {
+		// queryValues collects non-styled parameters (passthrough, JSON)
+		// that are safe to round-trip through url.Values.Encode().
+		queryValues := queryURL.Query()
+		// rawQueryFragments collects pre-encoded query fragments from
+		// styled parameters, preserving literal commas as delimiters
+		// per the OpenAPI spec (e.g. "color=blue,black,brown").
+		var rawQueryFragments []string
+
+		if params.Paper != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "paper", *params.Paper, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if encoded := queryValues.Encode(); encoded != "" {
+			rawQueryFragments = append(rawQueryFragments, encoded)
+		}
+		queryURL.RawQuery = strings.Join(rawQueryFragments, "&")
+	}
+
+	req, err := http.NewRequest(http.MethodGet, queryURL.String(), nil)
+	if err != nil {
+		return nil, err
+	}
+
+	return req, nil
+}
+
+// NewListAuditColumnsRequest constructs an http.Request for the ListAuditColumns method
+func NewListAuditColumnsRequest(server string) (*http.Request, error) {
+	var err error
+
+	serverURL, err := url.Parse(server)
+	if err != nil {
+		return nil, err
+	}
+
+	operationPath := fmt.Sprintf("/v1/audit-columns")
+	if operationPath[0] == '/' {
+		operationPath = "." + operationPath
+	}
+
+	queryURL, err := serverURL.Parse(operationPath)
+	if err != nil {
+		return nil, err
+	}
+
+	req, err := http.NewRequest(http.MethodGet, queryURL.String(), nil)
+	if err != nil {
+		return nil, err
+	}
+
+	return req, nil
+}
+
+// NewGetAuditTemplateRequest constructs an http.Request for the GetAuditTemplate method
+func NewGetAuditTemplateRequest(server string, params *GetAuditTemplateParams) (*http.Request, error) {
+	var err error
+
+	serverURL, err := url.Parse(server)
+	if err != nil {
+		return nil, err
+	}
+
+	operationPath := fmt.Sprintf("/v1/audit-template")
+	if operationPath[0] == '/' {
+		operationPath = "." + operationPath
+	}
+
+	queryURL, err := serverURL.Parse(operationPath)
+	if err != nil {
+		return nil, err
+	}
+
+	if params != nil {
+		// queryValues collects non-styled parameters (passthrough, JSON)
+		// that are safe to round-trip through url.Values.Encode().
+		queryValues := queryURL.Query()
+		// rawQueryFragments collects pre-encoded query fragments from
+		// styled parameters, preserving literal commas as delimiters
+		// per the OpenAPI spec (e.g. "color=blue,black,brown").
+		var rawQueryFragments []string
+
+		if params.Place != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "place", *params.Place, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if encoded := queryValues.Encode(); encoded != "" {
+			rawQueryFragments = append(rawQueryFragments, encoded)
+		}
+		queryURL.RawQuery = strings.Join(rawQueryFragments, "&")
+	}
+
+	req, err := http.NewRequest(http.MethodGet, queryURL.String(), nil)
+	if err != nil {
+		return nil, err
+	}
+
+	return req, nil
+}
+
+// NewListAuditsRequest constructs an http.Request for the ListAudits method
+func NewListAuditsRequest(server string, params *ListAuditsParams) (*http.Request, error) {
+	var err error
+
+	serverURL, err := url.Parse(server)
+	if err != nil {
+		return nil, err
+	}
+
+	operationPath := fmt.Sprintf("/v1/audits")
+	if operationPath[0] == '/' {
+		operationPath = "." + operationPath
+	}
+
+	queryURL, err := serverURL.Parse(operationPath)
+	if err != nil {
+		return nil, err
+	}
+
+	if params != nil {
+		// queryValues collects non-styled parameters (passthrough, JSON)
+		// that are safe to round-trip through url.Values.Encode().
+		queryValues := queryURL.Query()
+		// rawQueryFragments collects pre-encoded query fragments from
+		// styled parameters, preserving literal commas as delimiters
+		// per the OpenAPI spec (e.g. "color=blue,black,brown").
+		var rawQueryFragments []string
+
+		if params.Limit != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "limit", *params.Limit, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "integer", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.Cursor != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "cursor", *params.Cursor, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if encoded := queryValues.Encode(); encoded != "" {
+			rawQueryFragments = append(rawQueryFragments, encoded)
+		}
+		queryURL.RawQuery = strings.Join(rawQueryFragments, "&")
+	}
+
+	req, err := http.NewRequest(http.MethodGet, queryURL.String(), nil)
+	if err != nil {
+		return nil, err
+	}
+
+	return req, nil
+}
+
+// NewCreateAuditRequest calls the generic CreateAudit builder with application/json body
+func NewCreateAuditRequest(server string, params *CreateAuditParams, body CreateAuditJSONRequestBody) (*http.Request, error) {
+	var bodyReader io.Reader
+	buf, err := json.Marshal(body)
+	if err != nil {
+		return nil, err
+	}
+	bodyReader = bytes.NewReader(buf)
+	return NewCreateAuditRequestWithBody(server, params, "application/json", bodyReader)
+}
+
+// NewCreateAuditRequestWithBody constructs an http.Request for the CreateAudit method, with any body, and a specified content type
+func NewCreateAuditRequestWithBody(server string, params *CreateAuditParams, contentType string, body io.Reader) (*http.Request, error) {
+	var err error
+
+	serverURL, err := url.Parse(server)
+	if err != nil {
+		return nil, err
+	}
+
+	operationPath := fmt.Sprintf("/v1/audits")
+	if operationPath[0] == '/' {
+		operationPath = "." + operationPath
+	}
+
+	queryURL, err := serverURL.Parse(operationPath)
+	if err != nil {
+		return nil, err
+	}
+
+	if params != nil {
+		// queryValues collects non-styled parameters (passthrough, JSON)
+		// that are safe to round-trip through url.Values.Encode().
+		queryValues := queryURL.Query()
+		// rawQueryFragments collects pre-encoded query fragments from
+		// styled parameters, preserving literal commas as delimiters
+		// per the OpenAPI spec (e.g. "color=blue,black,brown").
+		var rawQueryFragments []string
+
+		if params.Name != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "name", *params.Name, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.Jurisdiction != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "jurisdiction", *params.Jurisdiction, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.AsOf != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "as_of", *params.AsOf, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: "date"}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.AsOfForAll != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "as_of_for_all", *params.AsOfForAll, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "boolean", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.Place != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "place", *params.Place, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.Decimal != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "decimal", *params.Decimal, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if encoded := queryValues.Encode(); encoded != "" {
+			rawQueryFragments = append(rawQueryFragments, encoded)
+		}
+		queryURL.RawQuery = strings.Join(rawQueryFragments, "&")
+	}
+
+	req, err := http.NewRequest(http.MethodPost, queryURL.String(), body)
+	if err != nil {
+		return nil, err
+	}
+
+	req.Header.Add("Content-Type", contentType)
+
+	return req, nil
+}
+
+// NewGetAuditRequest constructs an http.Request for the GetAudit method
+func NewGetAuditRequest(server string, id AuditID) (*http.Request, error) {
+	var err error
+
+	var pathParam0 string
+
+	pathParam0, err = runtime.StyleParamWithOptions("simple", false, "id", id, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationPath, Type: "string", Format: ""})
+	if err != nil {
+		return nil, err
+	}
+
+	serverURL, err := url.Parse(server)
+	if err != nil {
+		return nil, err
+	}
+
+	operationPath := fmt.Sprintf("/v1/audits/%s", pathParam0)
+	if operationPath[0] == '/' {
+		operationPath = "." + operationPath
+	}
+
+	queryURL, err := serverURL.Parse(operationPath)
+	if err != nil {
+		return nil, err
+	}
+
+	req, err := http.NewRequest(http.MethodGet, queryURL.String(), nil)
+	if err != nil {
+		return nil, err
+	}
+
+	return req, nil
+}
+
+// NewCancelAuditRequest constructs an http.Request for the CancelAudit method
+func NewCancelAuditRequest(server string, id AuditID) (*http.Request, error) {
+	var err error
+
+	var pathParam0 string
+
+	pathParam0, err = runtime.StyleParamWithOptions("simple", false, "id", id, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationPath, Type: "string", Format: ""})
+	if err != nil {
+		return nil, err
+	}
+
+	serverURL, err := url.Parse(server)
+	if err != nil {
+		return nil, err
+	}
+
+	operationPath := fmt.Sprintf("/v1/audits/%s/cancel", pathParam0)
+	if operationPath[0] == '/' {
+		operationPath = "." + operationPath
+	}
+
+	queryURL, err := serverURL.Parse(operationPath)
+	if err != nil {
+		return nil, err
+	}
+
+	req, err := http.NewRequest(http.MethodPost, queryURL.String(), nil)
+	if err != nil {
+		return nil, err
+	}
+
+	return req, nil
+}
+
+// NewCompareAuditsRequest constructs an http.Request for the CompareAudits method
+func NewCompareAuditsRequest(server string, id AuditID, params *CompareAuditsParams) (*http.Request, error) {
+	var err error
+
+	var pathParam0 string
+
+	pathParam0, err = runtime.StyleParamWithOptions("simple", false, "id", id, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationPath, Type: "string", Format: ""})
+	if err != nil {
+		return nil, err
+	}
+
+	serverURL, err := url.Parse(server)
+	if err != nil {
+		return nil, err
+	}
+
+	operationPath := fmt.Sprintf("/v1/audits/%s/compare", pathParam0)
+	if operationPath[0] == '/' {
+		operationPath = "." + operationPath
+	}
+
+	queryURL, err := serverURL.Parse(operationPath)
+	if err != nil {
+		return nil, err
+	}
+
+	if params != nil {
+		// queryValues collects non-styled parameters (passthrough, JSON)
+		// that are safe to round-trip through url.Values.Encode().
+		queryValues := queryURL.Query()
+		// rawQueryFragments collects pre-encoded query fragments from
+		// styled parameters, preserving literal commas as delimiters
+		// per the OpenAPI spec (e.g. "color=blue,black,brown").
+		var rawQueryFragments []string
+
+		if queryFrag, err := runtime.StyleParamWithOptions("form", true, "with", params.With, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+			return nil, err
+		} else {
+			for _, qp := range strings.Split(queryFrag, "&") {
+				rawQueryFragments = append(rawQueryFragments, qp)
+			}
+		}
+
+		if encoded := queryValues.Encode(); encoded != "" {
+			rawQueryFragments = append(rawQueryFragments, encoded)
+		}
+		queryURL.RawQuery = strings.Join(rawQueryFragments, "&")
+	}
+
+	req, err := http.NewRequest(http.MethodGet, queryURL.String(), nil)
+	if err != nil {
+		return nil, err
+	}
+
+	return req, nil
+}
+
+// NewStreamAuditEventsRequest constructs an http.Request for the StreamAuditEvents method
+func NewStreamAuditEventsRequest(server string, id AuditID) (*http.Request, error) {
+	var err error
+
+	var pathParam0 string
+
+	pathParam0, err = runtime.StyleParamWithOptions("simple", false, "id", id, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationPath, Type: "string", Format: ""})
+	if err != nil {
+		return nil, err
+	}
+
+	serverURL, err := url.Parse(server)
+	if err != nil {
+		return nil, err
+	}
+
+	operationPath := fmt.Sprintf("/v1/audits/%s/events", pathParam0)
+	if operationPath[0] == '/' {
+		operationPath = "." + operationPath
+	}
+
+	queryURL, err := serverURL.Parse(operationPath)
+	if err != nil {
+		return nil, err
+	}
+
+	req, err := http.NewRequest(http.MethodGet, queryURL.String(), nil)
+	if err != nil {
+		return nil, err
+	}
+
+	return req, nil
+}
+
+// NewExportAuditRequest constructs an http.Request for the ExportAudit method
+func NewExportAuditRequest(server string, id AuditID, params *ExportAuditParams) (*http.Request, error) {
+	var err error
+
+	var pathParam0 string
+
+	pathParam0, err = runtime.StyleParamWithOptions("simple", false, "id", id, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationPath, Type: "string", Format: ""})
+	if err != nil {
+		return nil, err
+	}
+
+	serverURL, err := url.Parse(server)
+	if err != nil {
+		return nil, err
+	}
+
+	operationPath := fmt.Sprintf("/v1/audits/%s/export", pathParam0)
+	if operationPath[0] == '/' {
+		operationPath = "." + operationPath
+	}
+
+	queryURL, err := serverURL.Parse(operationPath)
+	if err != nil {
+		return nil, err
+	}
+
+	if params != nil {
+		// queryValues collects non-styled parameters (passthrough, JSON)
+		// that are safe to round-trip through url.Values.Encode().
+		queryValues := queryURL.Query()
+		// rawQueryFragments collects pre-encoded query fragments from
+		// styled parameters, preserving literal commas as delimiters
+		// per the OpenAPI spec (e.g. "color=blue,black,brown").
+		var rawQueryFragments []string
+
+		if params.Outcome != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "outcome", *params.Outcome, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.Finding != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "finding", *params.Finding, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.Missing != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "missing", *params.Missing, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.Part != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "part", *params.Part, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.Rig != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "rig", *params.Rig, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.Vehicle != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "vehicle", *params.Vehicle, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.Trailer != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "trailer", *params.Trailer, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.Moved != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "moved", *params.Moved, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "boolean", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if encoded := queryValues.Encode(); encoded != "" {
+			rawQueryFragments = append(rawQueryFragments, encoded)
+		}
+		queryURL.RawQuery = strings.Join(rawQueryFragments, "&")
+	}
+
+	req, err := http.NewRequest(http.MethodGet, queryURL.String(), nil)
+	if err != nil {
+		return nil, err
+	}
+
+	return req, nil
+}
+
+// NewListAuditItemsRequest constructs an http.Request for the ListAuditItems method
+func NewListAuditItemsRequest(server string, id AuditID, params *ListAuditItemsParams) (*http.Request, error) {
+	var err error
+
+	var pathParam0 string
+
+	pathParam0, err = runtime.StyleParamWithOptions("simple", false, "id", id, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationPath, Type: "string", Format: ""})
+	if err != nil {
+		return nil, err
+	}
+
+	serverURL, err := url.Parse(server)
+	if err != nil {
+		return nil, err
+	}
+
+	operationPath := fmt.Sprintf("/v1/audits/%s/items", pathParam0)
+	if operationPath[0] == '/' {
+		operationPath = "." + operationPath
+	}
+
+	queryURL, err := serverURL.Parse(operationPath)
+	if err != nil {
+		return nil, err
+	}
+
+	if params != nil {
+		// queryValues collects non-styled parameters (passthrough, JSON)
+		// that are safe to round-trip through url.Values.Encode().
+		queryValues := queryURL.Query()
+		// rawQueryFragments collects pre-encoded query fragments from
+		// styled parameters, preserving literal commas as delimiters
+		// per the OpenAPI spec (e.g. "color=blue,black,brown").
+		var rawQueryFragments []string
+
+		if params.Outcome != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "outcome", *params.Outcome, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.Finding != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "finding", *params.Finding, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.Missing != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "missing", *params.Missing, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.Part != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "part", *params.Part, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.Rig != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "rig", *params.Rig, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.Vehicle != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "vehicle", *params.Vehicle, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.Trailer != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "trailer", *params.Trailer, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.Moved != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "moved", *params.Moved, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "boolean", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.Limit != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "limit", *params.Limit, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "integer", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.Cursor != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "cursor", *params.Cursor, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if encoded := queryValues.Encode(); encoded != "" {
+			rawQueryFragments = append(rawQueryFragments, encoded)
+		}
+		queryURL.RawQuery = strings.Join(rawQueryFragments, "&")
+	}
+
+	req, err := http.NewRequest(http.MethodGet, queryURL.String(), nil)
+	if err != nil {
+		return nil, err
+	}
+
+	return req, nil
+}
+
+// NewGetAuditItemRequest constructs an http.Request for the GetAuditItem method
+func NewGetAuditItemRequest(server string, id AuditID, row AuditRow) (*http.Request, error) {
+	var err error
+
+	var pathParam0 string
+
+	pathParam0, err = runtime.StyleParamWithOptions("simple", false, "id", id, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationPath, Type: "string", Format: ""})
+	if err != nil {
+		return nil, err
+	}
+
+	var pathParam1 string
+
+	pathParam1, err = runtime.StyleParamWithOptions("simple", false, "row", row, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationPath, Type: "integer", Format: ""})
+	if err != nil {
+		return nil, err
+	}
+
+	serverURL, err := url.Parse(server)
+	if err != nil {
+		return nil, err
+	}
+
+	operationPath := fmt.Sprintf("/v1/audits/%s/items/%s", pathParam0, pathParam1)
+	if operationPath[0] == '/' {
+		operationPath = "." + operationPath
+	}
+
+	queryURL, err := serverURL.Parse(operationPath)
+	if err != nil {
+		return nil, err
+	}
+
+	req, err := http.NewRequest(http.MethodGet, queryURL.String(), nil)
+	if err != nil {
+		return nil, err
+	}
+
+	return req, nil
+}
+
+// NewGetAuditSummaryRequest constructs an http.Request for the GetAuditSummary method
+func NewGetAuditSummaryRequest(server string, id AuditID, params *GetAuditSummaryParams) (*http.Request, error) {
+	var err error
+
+	var pathParam0 string
+
+	pathParam0, err = runtime.StyleParamWithOptions("simple", false, "id", id, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationPath, Type: "string", Format: ""})
+	if err != nil {
+		return nil, err
+	}
+
+	serverURL, err := url.Parse(server)
+	if err != nil {
+		return nil, err
+	}
+
+	operationPath := fmt.Sprintf("/v1/audits/%s/summary", pathParam0)
 	if operationPath[0] == '/' {
 		operationPath = "." + operationPath
 	}
@@ -11983,6 +16477,685 @@ func NewExportLogRequest(server string) (*http.Request, error) {
 	return req, nil
 }
 
+// NewCreateRegisterAssessmentRequest calls the generic CreateRegisterAssessment builder with application/json body
+func NewCreateRegisterAssessmentRequest(server string, params *CreateRegisterAssessmentParams, body CreateRegisterAssessmentJSONRequestBody) (*http.Request, error) {
+	var bodyReader io.Reader
+	buf, err := json.Marshal(body)
+	if err != nil {
+		return nil, err
+	}
+	bodyReader = bytes.NewReader(buf)
+	return NewCreateRegisterAssessmentRequestWithBody(server, params, "application/json", bodyReader)
+}
+
+// NewCreateRegisterAssessmentRequestWithBody constructs an http.Request for the CreateRegisterAssessment method, with any body, and a specified content type
+func NewCreateRegisterAssessmentRequestWithBody(server string, params *CreateRegisterAssessmentParams, contentType string, body io.Reader) (*http.Request, error) {
+	var err error
+
+	serverURL, err := url.Parse(server)
+	if err != nil {
+		return nil, err
+	}
+
+	operationPath := fmt.Sprintf("/v1/register-assessments")
+	if operationPath[0] == '/' {
+		operationPath = "." + operationPath
+	}
+
+	queryURL, err := serverURL.Parse(operationPath)
+	if err != nil {
+		return nil, err
+	}
+
+	if params != nil {
+		// queryValues collects non-styled parameters (passthrough, JSON)
+		// that are safe to round-trip through url.Values.Encode().
+		queryValues := queryURL.Query()
+		// rawQueryFragments collects pre-encoded query fragments from
+		// styled parameters, preserving literal commas as delimiters
+		// per the OpenAPI spec (e.g. "color=blue,black,brown").
+		var rawQueryFragments []string
+
+		if params.Record != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "record", *params.Record, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "boolean", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if encoded := queryValues.Encode(); encoded != "" {
+			rawQueryFragments = append(rawQueryFragments, encoded)
+		}
+		queryURL.RawQuery = strings.Join(rawQueryFragments, "&")
+	}
+
+	req, err := http.NewRequest(http.MethodPost, queryURL.String(), body)
+	if err != nil {
+		return nil, err
+	}
+
+	req.Header.Add("Content-Type", contentType)
+
+	if params != nil {
+
+		if params.IdempotencyKey != nil {
+			var headerParam0 string
+
+			headerParam0, err = runtime.StyleParamWithOptions("simple", false, "Idempotency-Key", *params.IdempotencyKey, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationHeader, Type: "string", Format: ""})
+			if err != nil {
+				return nil, err
+			}
+
+			req.Header.Set("Idempotency-Key", headerParam0)
+		}
+
+	}
+
+	return req, nil
+}
+
+// NewGetRegisterTemplateRequest constructs an http.Request for the GetRegisterTemplate method
+func NewGetRegisterTemplateRequest(server string, kind RegisterKind, params *GetRegisterTemplateParams) (*http.Request, error) {
+	var err error
+
+	var pathParam0 string
+
+	pathParam0, err = runtime.StyleParamWithOptions("simple", false, "kind", kind, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationPath, Type: "string", Format: ""})
+	if err != nil {
+		return nil, err
+	}
+
+	serverURL, err := url.Parse(server)
+	if err != nil {
+		return nil, err
+	}
+
+	operationPath := fmt.Sprintf("/v1/register-template/%s", pathParam0)
+	if operationPath[0] == '/' {
+		operationPath = "." + operationPath
+	}
+
+	queryURL, err := serverURL.Parse(operationPath)
+	if err != nil {
+		return nil, err
+	}
+
+	if params != nil {
+		// queryValues collects non-styled parameters (passthrough, JSON)
+		// that are safe to round-trip through url.Values.Encode().
+		queryValues := queryURL.Query()
+		// rawQueryFragments collects pre-encoded query fragments from
+		// styled parameters, preserving literal commas as delimiters
+		// per the OpenAPI spec (e.g. "color=blue,black,brown").
+		var rawQueryFragments []string
+
+		if params.Place != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "place", *params.Place, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if encoded := queryValues.Encode(); encoded != "" {
+			rawQueryFragments = append(rawQueryFragments, encoded)
+		}
+		queryURL.RawQuery = strings.Join(rawQueryFragments, "&")
+	}
+
+	req, err := http.NewRequest(http.MethodGet, queryURL.String(), nil)
+	if err != nil {
+		return nil, err
+	}
+
+	return req, nil
+}
+
+// NewListRegisterRequest constructs an http.Request for the ListRegister method
+func NewListRegisterRequest(server string, kind RegisterKind, params *ListRegisterParams) (*http.Request, error) {
+	var err error
+
+	var pathParam0 string
+
+	pathParam0, err = runtime.StyleParamWithOptions("simple", false, "kind", kind, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationPath, Type: "string", Format: ""})
+	if err != nil {
+		return nil, err
+	}
+
+	serverURL, err := url.Parse(server)
+	if err != nil {
+		return nil, err
+	}
+
+	operationPath := fmt.Sprintf("/v1/register/%s", pathParam0)
+	if operationPath[0] == '/' {
+		operationPath = "." + operationPath
+	}
+
+	queryURL, err := serverURL.Parse(operationPath)
+	if err != nil {
+		return nil, err
+	}
+
+	if params != nil {
+		// queryValues collects non-styled parameters (passthrough, JSON)
+		// that are safe to round-trip through url.Values.Encode().
+		queryValues := queryURL.Query()
+		// rawQueryFragments collects pre-encoded query fragments from
+		// styled parameters, preserving literal commas as delimiters
+		// per the OpenAPI spec (e.g. "color=blue,black,brown").
+		var rawQueryFragments []string
+
+		if params.Yard != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "yard", *params.Yard, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.FittedTo != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "fitted_to", *params.FittedTo, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.Removed != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "removed", *params.Removed, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "boolean", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.Cursor != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "cursor", *params.Cursor, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.Limit != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "limit", *params.Limit, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "integer", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if encoded := queryValues.Encode(); encoded != "" {
+			rawQueryFragments = append(rawQueryFragments, encoded)
+		}
+		queryURL.RawQuery = strings.Join(rawQueryFragments, "&")
+	}
+
+	req, err := http.NewRequest(http.MethodGet, queryURL.String(), nil)
+	if err != nil {
+		return nil, err
+	}
+
+	return req, nil
+}
+
+// NewImportRegisterRequestWithBody constructs an http.Request for the ImportRegister method, with any body, and a specified content type
+func NewImportRegisterRequestWithBody(server string, kind RegisterKind, params *ImportRegisterParams, contentType string, body io.Reader) (*http.Request, error) {
+	var err error
+
+	var pathParam0 string
+
+	pathParam0, err = runtime.StyleParamWithOptions("simple", false, "kind", kind, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationPath, Type: "string", Format: ""})
+	if err != nil {
+		return nil, err
+	}
+
+	serverURL, err := url.Parse(server)
+	if err != nil {
+		return nil, err
+	}
+
+	operationPath := fmt.Sprintf("/v1/register/%s", pathParam0)
+	if operationPath[0] == '/' {
+		operationPath = "." + operationPath
+	}
+
+	queryURL, err := serverURL.Parse(operationPath)
+	if err != nil {
+		return nil, err
+	}
+
+	if params != nil {
+		// queryValues collects non-styled parameters (passthrough, JSON)
+		// that are safe to round-trip through url.Values.Encode().
+		queryValues := queryURL.Query()
+		// rawQueryFragments collects pre-encoded query fragments from
+		// styled parameters, preserving literal commas as delimiters
+		// per the OpenAPI spec (e.g. "color=blue,black,brown").
+		var rawQueryFragments []string
+
+		if params.Place != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "place", *params.Place, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.Decimal != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "decimal", *params.Decimal, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if encoded := queryValues.Encode(); encoded != "" {
+			rawQueryFragments = append(rawQueryFragments, encoded)
+		}
+		queryURL.RawQuery = strings.Join(rawQueryFragments, "&")
+	}
+
+	req, err := http.NewRequest(http.MethodPost, queryURL.String(), body)
+	if err != nil {
+		return nil, err
+	}
+
+	req.Header.Add("Content-Type", contentType)
+
+	return req, nil
+}
+
+// NewRemoveRegisterEntryRequest constructs an http.Request for the RemoveRegisterEntry method
+func NewRemoveRegisterEntryRequest(server string, kind RegisterKind, id RegisterID, params *RemoveRegisterEntryParams) (*http.Request, error) {
+	var err error
+
+	var pathParam0 string
+
+	pathParam0, err = runtime.StyleParamWithOptions("simple", false, "kind", kind, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationPath, Type: "string", Format: ""})
+	if err != nil {
+		return nil, err
+	}
+
+	var pathParam1 string
+
+	pathParam1, err = runtime.StyleParamWithOptions("simple", false, "id", id, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationPath, Type: "string", Format: ""})
+	if err != nil {
+		return nil, err
+	}
+
+	serverURL, err := url.Parse(server)
+	if err != nil {
+		return nil, err
+	}
+
+	operationPath := fmt.Sprintf("/v1/register/%s/%s", pathParam0, pathParam1)
+	if operationPath[0] == '/' {
+		operationPath = "." + operationPath
+	}
+
+	queryURL, err := serverURL.Parse(operationPath)
+	if err != nil {
+		return nil, err
+	}
+
+	if params != nil {
+		// queryValues collects non-styled parameters (passthrough, JSON)
+		// that are safe to round-trip through url.Values.Encode().
+		queryValues := queryURL.Query()
+		// rawQueryFragments collects pre-encoded query fragments from
+		// styled parameters, preserving literal commas as delimiters
+		// per the OpenAPI spec (e.g. "color=blue,black,brown").
+		var rawQueryFragments []string
+
+		if params.Note != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "note", *params.Note, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if encoded := queryValues.Encode(); encoded != "" {
+			rawQueryFragments = append(rawQueryFragments, encoded)
+		}
+		queryURL.RawQuery = strings.Join(rawQueryFragments, "&")
+	}
+
+	req, err := http.NewRequest(http.MethodDelete, queryURL.String(), nil)
+	if err != nil {
+		return nil, err
+	}
+
+	if params != nil {
+
+		if params.IfMatch != nil {
+			var headerParam0 string
+
+			headerParam0, err = runtime.StyleParamWithOptions("simple", false, "If-Match", *params.IfMatch, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationHeader, Type: "string", Format: ""})
+			if err != nil {
+				return nil, err
+			}
+
+			req.Header.Set("If-Match", headerParam0)
+		}
+
+	}
+
+	return req, nil
+}
+
+// NewGetRegisterEntryRequest constructs an http.Request for the GetRegisterEntry method
+func NewGetRegisterEntryRequest(server string, kind RegisterKind, id RegisterID) (*http.Request, error) {
+	var err error
+
+	var pathParam0 string
+
+	pathParam0, err = runtime.StyleParamWithOptions("simple", false, "kind", kind, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationPath, Type: "string", Format: ""})
+	if err != nil {
+		return nil, err
+	}
+
+	var pathParam1 string
+
+	pathParam1, err = runtime.StyleParamWithOptions("simple", false, "id", id, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationPath, Type: "string", Format: ""})
+	if err != nil {
+		return nil, err
+	}
+
+	serverURL, err := url.Parse(server)
+	if err != nil {
+		return nil, err
+	}
+
+	operationPath := fmt.Sprintf("/v1/register/%s/%s", pathParam0, pathParam1)
+	if operationPath[0] == '/' {
+		operationPath = "." + operationPath
+	}
+
+	queryURL, err := serverURL.Parse(operationPath)
+	if err != nil {
+		return nil, err
+	}
+
+	req, err := http.NewRequest(http.MethodGet, queryURL.String(), nil)
+	if err != nil {
+		return nil, err
+	}
+
+	return req, nil
+}
+
+// NewPutRegisterEntryRequest calls the generic PutRegisterEntry builder with application/json body
+func NewPutRegisterEntryRequest(server string, kind RegisterKind, id RegisterID, params *PutRegisterEntryParams, body PutRegisterEntryJSONRequestBody) (*http.Request, error) {
+	var bodyReader io.Reader
+	buf, err := json.Marshal(body)
+	if err != nil {
+		return nil, err
+	}
+	bodyReader = bytes.NewReader(buf)
+	return NewPutRegisterEntryRequestWithBody(server, kind, id, params, "application/json", bodyReader)
+}
+
+// NewPutRegisterEntryRequestWithBody constructs an http.Request for the PutRegisterEntry method, with any body, and a specified content type
+func NewPutRegisterEntryRequestWithBody(server string, kind RegisterKind, id RegisterID, params *PutRegisterEntryParams, contentType string, body io.Reader) (*http.Request, error) {
+	var err error
+
+	var pathParam0 string
+
+	pathParam0, err = runtime.StyleParamWithOptions("simple", false, "kind", kind, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationPath, Type: "string", Format: ""})
+	if err != nil {
+		return nil, err
+	}
+
+	var pathParam1 string
+
+	pathParam1, err = runtime.StyleParamWithOptions("simple", false, "id", id, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationPath, Type: "string", Format: ""})
+	if err != nil {
+		return nil, err
+	}
+
+	serverURL, err := url.Parse(server)
+	if err != nil {
+		return nil, err
+	}
+
+	operationPath := fmt.Sprintf("/v1/register/%s/%s", pathParam0, pathParam1)
+	if operationPath[0] == '/' {
+		operationPath = "." + operationPath
+	}
+
+	queryURL, err := serverURL.Parse(operationPath)
+	if err != nil {
+		return nil, err
+	}
+
+	req, err := http.NewRequest(http.MethodPut, queryURL.String(), body)
+	if err != nil {
+		return nil, err
+	}
+
+	req.Header.Add("Content-Type", contentType)
+
+	if params != nil {
+
+		if params.IfMatch != nil {
+			var headerParam0 string
+
+			headerParam0, err = runtime.StyleParamWithOptions("simple", false, "If-Match", *params.IfMatch, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationHeader, Type: "string", Format: ""})
+			if err != nil {
+				return nil, err
+			}
+
+			req.Header.Set("If-Match", headerParam0)
+		}
+
+		if params.IfNoneMatch != nil {
+			var headerParam1 string
+
+			headerParam1, err = runtime.StyleParamWithOptions("simple", false, "If-None-Match", *params.IfNoneMatch, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationHeader, Type: "string", Format: ""})
+			if err != nil {
+				return nil, err
+			}
+
+			req.Header.Set("If-None-Match", headerParam1)
+		}
+
+	}
+
+	return req, nil
+}
+
+// NewListRegisterFittedRequest constructs an http.Request for the ListRegisterFitted method
+func NewListRegisterFittedRequest(server string, kind RegisterKind, id RegisterID, params *ListRegisterFittedParams) (*http.Request, error) {
+	var err error
+
+	var pathParam0 string
+
+	pathParam0, err = runtime.StyleParamWithOptions("simple", false, "kind", kind, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationPath, Type: "string", Format: ""})
+	if err != nil {
+		return nil, err
+	}
+
+	var pathParam1 string
+
+	pathParam1, err = runtime.StyleParamWithOptions("simple", false, "id", id, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationPath, Type: "string", Format: ""})
+	if err != nil {
+		return nil, err
+	}
+
+	serverURL, err := url.Parse(server)
+	if err != nil {
+		return nil, err
+	}
+
+	operationPath := fmt.Sprintf("/v1/register/%s/%s/fitted", pathParam0, pathParam1)
+	if operationPath[0] == '/' {
+		operationPath = "." + operationPath
+	}
+
+	queryURL, err := serverURL.Parse(operationPath)
+	if err != nil {
+		return nil, err
+	}
+
+	if params != nil {
+		// queryValues collects non-styled parameters (passthrough, JSON)
+		// that are safe to round-trip through url.Values.Encode().
+		queryValues := queryURL.Query()
+		// rawQueryFragments collects pre-encoded query fragments from
+		// styled parameters, preserving literal commas as delimiters
+		// per the OpenAPI spec (e.g. "color=blue,black,brown").
+		var rawQueryFragments []string
+
+		if params.On != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "on", *params.On, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: "date"}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if encoded := queryValues.Encode(); encoded != "" {
+			rawQueryFragments = append(rawQueryFragments, encoded)
+		}
+		queryURL.RawQuery = strings.Join(rawQueryFragments, "&")
+	}
+
+	req, err := http.NewRequest(http.MethodGet, queryURL.String(), nil)
+	if err != nil {
+		return nil, err
+	}
+
+	return req, nil
+}
+
+// NewListRegisterHistoryRequest constructs an http.Request for the ListRegisterHistory method
+func NewListRegisterHistoryRequest(server string, kind RegisterKind, id RegisterID, params *ListRegisterHistoryParams) (*http.Request, error) {
+	var err error
+
+	var pathParam0 string
+
+	pathParam0, err = runtime.StyleParamWithOptions("simple", false, "kind", kind, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationPath, Type: "string", Format: ""})
+	if err != nil {
+		return nil, err
+	}
+
+	var pathParam1 string
+
+	pathParam1, err = runtime.StyleParamWithOptions("simple", false, "id", id, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationPath, Type: "string", Format: ""})
+	if err != nil {
+		return nil, err
+	}
+
+	serverURL, err := url.Parse(server)
+	if err != nil {
+		return nil, err
+	}
+
+	operationPath := fmt.Sprintf("/v1/register/%s/%s/history", pathParam0, pathParam1)
+	if operationPath[0] == '/' {
+		operationPath = "." + operationPath
+	}
+
+	queryURL, err := serverURL.Parse(operationPath)
+	if err != nil {
+		return nil, err
+	}
+
+	if params != nil {
+		// queryValues collects non-styled parameters (passthrough, JSON)
+		// that are safe to round-trip through url.Values.Encode().
+		queryValues := queryURL.Query()
+		// rawQueryFragments collects pre-encoded query fragments from
+		// styled parameters, preserving literal commas as delimiters
+		// per the OpenAPI spec (e.g. "color=blue,black,brown").
+		var rawQueryFragments []string
+
+		if params.Cursor != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "cursor", *params.Cursor, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.Limit != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "limit", *params.Limit, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "integer", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if encoded := queryValues.Encode(); encoded != "" {
+			rawQueryFragments = append(rawQueryFragments, encoded)
+		}
+		queryURL.RawQuery = strings.Join(rawQueryFragments, "&")
+	}
+
+	req, err := http.NewRequest(http.MethodGet, queryURL.String(), nil)
+	if err != nil {
+		return nil, err
+	}
+
+	return req, nil
+}
+
 // NewListRulesetsRequest constructs an http.Request for the ListRulesets method
 func NewListRulesetsRequest(server string) (*http.Request, error) {
 	var err error
@@ -12737,6 +17910,441 @@ func NewCreateTripRequestWithBody(server string, params *CreateTripParams, conte
 	return req, nil
 }
 
+// NewListWebhooksRequest constructs an http.Request for the ListWebhooks method
+func NewListWebhooksRequest(server string) (*http.Request, error) {
+	var err error
+
+	serverURL, err := url.Parse(server)
+	if err != nil {
+		return nil, err
+	}
+
+	operationPath := fmt.Sprintf("/v1/webhooks")
+	if operationPath[0] == '/' {
+		operationPath = "." + operationPath
+	}
+
+	queryURL, err := serverURL.Parse(operationPath)
+	if err != nil {
+		return nil, err
+	}
+
+	req, err := http.NewRequest(http.MethodGet, queryURL.String(), nil)
+	if err != nil {
+		return nil, err
+	}
+
+	return req, nil
+}
+
+// NewCreateWebhookRequest calls the generic CreateWebhook builder with application/json body
+func NewCreateWebhookRequest(server string, body CreateWebhookJSONRequestBody) (*http.Request, error) {
+	var bodyReader io.Reader
+	buf, err := json.Marshal(body)
+	if err != nil {
+		return nil, err
+	}
+	bodyReader = bytes.NewReader(buf)
+	return NewCreateWebhookRequestWithBody(server, "application/json", bodyReader)
+}
+
+// NewCreateWebhookRequestWithBody constructs an http.Request for the CreateWebhook method, with any body, and a specified content type
+func NewCreateWebhookRequestWithBody(server string, contentType string, body io.Reader) (*http.Request, error) {
+	var err error
+
+	serverURL, err := url.Parse(server)
+	if err != nil {
+		return nil, err
+	}
+
+	operationPath := fmt.Sprintf("/v1/webhooks")
+	if operationPath[0] == '/' {
+		operationPath = "." + operationPath
+	}
+
+	queryURL, err := serverURL.Parse(operationPath)
+	if err != nil {
+		return nil, err
+	}
+
+	req, err := http.NewRequest(http.MethodPost, queryURL.String(), body)
+	if err != nil {
+		return nil, err
+	}
+
+	req.Header.Add("Content-Type", contentType)
+
+	return req, nil
+}
+
+// NewRemoveWebhookRequest constructs an http.Request for the RemoveWebhook method
+func NewRemoveWebhookRequest(server string, id WebhookID) (*http.Request, error) {
+	var err error
+
+	var pathParam0 string
+
+	pathParam0, err = runtime.StyleParamWithOptions("simple", false, "id", id, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationPath, Type: "string", Format: ""})
+	if err != nil {
+		return nil, err
+	}
+
+	serverURL, err := url.Parse(server)
+	if err != nil {
+		return nil, err
+	}
+
+	operationPath := fmt.Sprintf("/v1/webhooks/%s", pathParam0)
+	if operationPath[0] == '/' {
+		operationPath = "." + operationPath
+	}
+
+	queryURL, err := serverURL.Parse(operationPath)
+	if err != nil {
+		return nil, err
+	}
+
+	req, err := http.NewRequest(http.MethodDelete, queryURL.String(), nil)
+	if err != nil {
+		return nil, err
+	}
+
+	return req, nil
+}
+
+// NewGetWebhookRequest constructs an http.Request for the GetWebhook method
+func NewGetWebhookRequest(server string, id WebhookID) (*http.Request, error) {
+	var err error
+
+	var pathParam0 string
+
+	pathParam0, err = runtime.StyleParamWithOptions("simple", false, "id", id, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationPath, Type: "string", Format: ""})
+	if err != nil {
+		return nil, err
+	}
+
+	serverURL, err := url.Parse(server)
+	if err != nil {
+		return nil, err
+	}
+
+	operationPath := fmt.Sprintf("/v1/webhooks/%s", pathParam0)
+	if operationPath[0] == '/' {
+		operationPath = "." + operationPath
+	}
+
+	queryURL, err := serverURL.Parse(operationPath)
+	if err != nil {
+		return nil, err
+	}
+
+	req, err := http.NewRequest(http.MethodGet, queryURL.String(), nil)
+	if err != nil {
+		return nil, err
+	}
+
+	return req, nil
+}
+
+// NewChangeWebhookRequest calls the generic ChangeWebhook builder with application/json body
+func NewChangeWebhookRequest(server string, id WebhookID, params *ChangeWebhookParams, body ChangeWebhookJSONRequestBody) (*http.Request, error) {
+	var bodyReader io.Reader
+	buf, err := json.Marshal(body)
+	if err != nil {
+		return nil, err
+	}
+	bodyReader = bytes.NewReader(buf)
+	return NewChangeWebhookRequestWithBody(server, id, params, "application/json", bodyReader)
+}
+
+// NewChangeWebhookRequestWithBody constructs an http.Request for the ChangeWebhook method, with any body, and a specified content type
+func NewChangeWebhookRequestWithBody(server string, id WebhookID, params *ChangeWebhookParams, contentType string, body io.Reader) (*http.Request, error) {
+	var err error
+
+	var pathParam0 string
+
+	pathParam0, err = runtime.StyleParamWithOptions("simple", false, "id", id, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationPath, Type: "string", Format: ""})
+	if err != nil {
+		return nil, err
+	}
+
+	serverURL, err := url.Parse(server)
+	if err != nil {
+		return nil, err
+	}
+
+	operationPath := fmt.Sprintf("/v1/webhooks/%s", pathParam0)
+	if operationPath[0] == '/' {
+		operationPath = "." + operationPath
+	}
+
+	queryURL, err := serverURL.Parse(operationPath)
+	if err != nil {
+		return nil, err
+	}
+
+	req, err := http.NewRequest(http.MethodPut, queryURL.String(), body)
+	if err != nil {
+		return nil, err
+	}
+
+	req.Header.Add("Content-Type", contentType)
+
+	if params != nil {
+
+		if params.IfMatch != nil {
+			var headerParam0 string
+
+			headerParam0, err = runtime.StyleParamWithOptions("simple", false, "If-Match", *params.IfMatch, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationHeader, Type: "string", Format: ""})
+			if err != nil {
+				return nil, err
+			}
+
+			req.Header.Set("If-Match", headerParam0)
+		}
+
+	}
+
+	return req, nil
+}
+
+// NewListWebhookDeliveriesRequest constructs an http.Request for the ListWebhookDeliveries method
+func NewListWebhookDeliveriesRequest(server string, id WebhookID, params *ListWebhookDeliveriesParams) (*http.Request, error) {
+	var err error
+
+	var pathParam0 string
+
+	pathParam0, err = runtime.StyleParamWithOptions("simple", false, "id", id, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationPath, Type: "string", Format: ""})
+	if err != nil {
+		return nil, err
+	}
+
+	serverURL, err := url.Parse(server)
+	if err != nil {
+		return nil, err
+	}
+
+	operationPath := fmt.Sprintf("/v1/webhooks/%s/deliveries", pathParam0)
+	if operationPath[0] == '/' {
+		operationPath = "." + operationPath
+	}
+
+	queryURL, err := serverURL.Parse(operationPath)
+	if err != nil {
+		return nil, err
+	}
+
+	if params != nil {
+		// queryValues collects non-styled parameters (passthrough, JSON)
+		// that are safe to round-trip through url.Values.Encode().
+		queryValues := queryURL.Query()
+		// rawQueryFragments collects pre-encoded query fragments from
+		// styled parameters, preserving literal commas as delimiters
+		// per the OpenAPI spec (e.g. "color=blue,black,brown").
+		var rawQueryFragments []string
+
+		if params.Cursor != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "cursor", *params.Cursor, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if params.Limit != nil {
+
+			if queryFrag, err := runtime.StyleParamWithOptions("form", true, "limit", *params.Limit, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationQuery, Type: "integer", Format: ""}); err != nil {
+				return nil, err
+			} else {
+				for _, qp := range strings.Split(queryFrag, "&") {
+					rawQueryFragments = append(rawQueryFragments, qp)
+				}
+			}
+
+		}
+
+		if encoded := queryValues.Encode(); encoded != "" {
+			rawQueryFragments = append(rawQueryFragments, encoded)
+		}
+		queryURL.RawQuery = strings.Join(rawQueryFragments, "&")
+	}
+
+	req, err := http.NewRequest(http.MethodGet, queryURL.String(), nil)
+	if err != nil {
+		return nil, err
+	}
+
+	return req, nil
+}
+
+// NewGetWebhookDeliveryRequest constructs an http.Request for the GetWebhookDelivery method
+func NewGetWebhookDeliveryRequest(server string, id WebhookID, delivery DeliveryID) (*http.Request, error) {
+	var err error
+
+	var pathParam0 string
+
+	pathParam0, err = runtime.StyleParamWithOptions("simple", false, "id", id, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationPath, Type: "string", Format: ""})
+	if err != nil {
+		return nil, err
+	}
+
+	var pathParam1 string
+
+	pathParam1, err = runtime.StyleParamWithOptions("simple", false, "delivery", delivery, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationPath, Type: "string", Format: ""})
+	if err != nil {
+		return nil, err
+	}
+
+	serverURL, err := url.Parse(server)
+	if err != nil {
+		return nil, err
+	}
+
+	operationPath := fmt.Sprintf("/v1/webhooks/%s/deliveries/%s", pathParam0, pathParam1)
+	if operationPath[0] == '/' {
+		operationPath = "." + operationPath
+	}
+
+	queryURL, err := serverURL.Parse(operationPath)
+	if err != nil {
+		return nil, err
+	}
+
+	req, err := http.NewRequest(http.MethodGet, queryURL.String(), nil)
+	if err != nil {
+		return nil, err
+	}
+
+	return req, nil
+}
+
+// NewReplayWebhookDeliveryRequest constructs an http.Request for the ReplayWebhookDelivery method
+func NewReplayWebhookDeliveryRequest(server string, id WebhookID, delivery DeliveryID) (*http.Request, error) {
+	var err error
+
+	var pathParam0 string
+
+	pathParam0, err = runtime.StyleParamWithOptions("simple", false, "id", id, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationPath, Type: "string", Format: ""})
+	if err != nil {
+		return nil, err
+	}
+
+	var pathParam1 string
+
+	pathParam1, err = runtime.StyleParamWithOptions("simple", false, "delivery", delivery, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationPath, Type: "string", Format: ""})
+	if err != nil {
+		return nil, err
+	}
+
+	serverURL, err := url.Parse(server)
+	if err != nil {
+		return nil, err
+	}
+
+	operationPath := fmt.Sprintf("/v1/webhooks/%s/deliveries/%s/replay", pathParam0, pathParam1)
+	if operationPath[0] == '/' {
+		operationPath = "." + operationPath
+	}
+
+	queryURL, err := serverURL.Parse(operationPath)
+	if err != nil {
+		return nil, err
+	}
+
+	req, err := http.NewRequest(http.MethodPost, queryURL.String(), nil)
+	if err != nil {
+		return nil, err
+	}
+
+	return req, nil
+}
+
+// NewPingWebhookRequest constructs an http.Request for the PingWebhook method
+func NewPingWebhookRequest(server string, id WebhookID) (*http.Request, error) {
+	var err error
+
+	var pathParam0 string
+
+	pathParam0, err = runtime.StyleParamWithOptions("simple", false, "id", id, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationPath, Type: "string", Format: ""})
+	if err != nil {
+		return nil, err
+	}
+
+	serverURL, err := url.Parse(server)
+	if err != nil {
+		return nil, err
+	}
+
+	operationPath := fmt.Sprintf("/v1/webhooks/%s/ping", pathParam0)
+	if operationPath[0] == '/' {
+		operationPath = "." + operationPath
+	}
+
+	queryURL, err := serverURL.Parse(operationPath)
+	if err != nil {
+		return nil, err
+	}
+
+	req, err := http.NewRequest(http.MethodPost, queryURL.String(), nil)
+	if err != nil {
+		return nil, err
+	}
+
+	return req, nil
+}
+
+// NewRotateWebhookRequest constructs an http.Request for the RotateWebhook method
+func NewRotateWebhookRequest(server string, id WebhookID, params *RotateWebhookParams) (*http.Request, error) {
+	var err error
+
+	var pathParam0 string
+
+	pathParam0, err = runtime.StyleParamWithOptions("simple", false, "id", id, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationPath, Type: "string", Format: ""})
+	if err != nil {
+		return nil, err
+	}
+
+	serverURL, err := url.Parse(server)
+	if err != nil {
+		return nil, err
+	}
+
+	operationPath := fmt.Sprintf("/v1/webhooks/%s/rotate", pathParam0)
+	if operationPath[0] == '/' {
+		operationPath = "." + operationPath
+	}
+
+	queryURL, err := serverURL.Parse(operationPath)
+	if err != nil {
+		return nil, err
+	}
+
+	req, err := http.NewRequest(http.MethodPost, queryURL.String(), nil)
+	if err != nil {
+		return nil, err
+	}
+
+	if params != nil {
+
+		if params.IfMatch != nil {
+			var headerParam0 string
+
+			headerParam0, err = runtime.StyleParamWithOptions("simple", false, "If-Match", *params.IfMatch, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationHeader, Type: "string", Format: ""})
+			if err != nil {
+				return nil, err
+			}
+
+			req.Header.Set("If-Match", headerParam0)
+		}
+
+	}
+
+	return req, nil
+}
+
 func (c *Client) applyEditors(ctx context.Context, req *http.Request, additionalEditors []RequestEditorFn) error {
 	for _, r := range c.RequestEditors {
 		if err := r(ctx, req); err != nil {
@@ -12897,6 +18505,123 @@ type ClientWithResponsesInterface interface {
 	//
 	// Corresponds with GET /v1/assessments/{id}/report (the `GetAssessmentReport` operationId).
 	GetAssessmentReportWithResponse(ctx context.Context, id AssessmentID, params *GetAssessmentReportParams, reqEditors ...RequestEditorFn) (*GetAssessmentReportResponse, error)
+
+	// ListAuditColumnsWithResponse List the columns of a file of rigs
+	//
+	// Lists every column that a table of rigs may have, with the terms of the trade that are read as it. A column whose name begins with `#` is passed over; a unit may follow in square brackets, and cells are then plain numbers.
+	//
+	// Returns a wrapper object for the known response body format(s).
+	//
+	// Corresponds with GET /v1/audit-columns (the `ListAuditColumns` operationId).
+	ListAuditColumnsWithResponse(ctx context.Context, reqEditors ...RequestEditorFn) (*ListAuditColumnsResponse, error)
+
+	// GetAuditTemplateWithResponse Get a file of rigs to fill in
+	//
+	// Gives a table with the columns that are wanted most often and one example row for each place, in terms that all the places share. Without a place the columns have the names of this service and the example is of New South Wales.
+	//
+	// Returns a wrapper object for the known response body format(s).
+	//
+	// Corresponds with GET /v1/audit-template (the `GetAuditTemplate` operationId).
+	GetAuditTemplateWithResponse(ctx context.Context, params *GetAuditTemplateParams, reqEditors ...RequestEditorFn) (*GetAuditTemplateResponse, error)
+
+	// ListAuditsWithResponse List audits
+	//
+	// Lists the audits that are kept, newest first, with their progress. The place in the list that a cursor stands for does not move when newer audits arrive.
+	//
+	// Returns a wrapper object for the known response body format(s).
+	//
+	// Corresponds with GET /v1/audits (the `ListAudits` operationId).
+	ListAuditsWithResponse(ctx context.Context, params *ListAuditsParams, reqEditors ...RequestEditorFn) (*ListAuditsResponse, error)
+
+	// CreateAuditWithBodyWithResponse Audit a fleet
+	//
+	// Answers for many rigs at once. Send a file of rigs as a table (`text/csv`, columns as `/v1/audit-columns` lists them) or one rig document a line (`application/x-ndjson`), or ask in JSON for what the service holds: pairings of the register, each vehicle of it with each trailer, or assessments that were recorded. The parameters in the query go with a file, and say in JSON what the body says there. A file is read as it comes. Bad rows are told one by one and do not stop the rest. At most 1,000,000 rows, and 512 MiB unless the operator says otherwise; a body that comes slower than 1 KiB a second on average is given up. The audit goes on after the reply; its progress is at `Location`, or is told as it happens at `events` below that. All rows are answered by the law as known when the audit was asked, or at `known_at`.
+	//
+	// Takes any type of body and a specified content type, and returns a wrapper object for the known response body format(s).
+	//
+	// Corresponds with POST /v1/audits (the `CreateAudit` operationId).
+	CreateAuditWithBodyWithResponse(ctx context.Context, params *CreateAuditParams, contentType string, body io.Reader, reqEditors ...RequestEditorFn) (*CreateAuditResponse, error)
+
+	// CreateAuditWithResponse Audit a fleet
+	//
+	// Answers for many rigs at once. Send a file of rigs as a table (`text/csv`, columns as `/v1/audit-columns` lists them) or one rig document a line (`application/x-ndjson`), or ask in JSON for what the service holds: pairings of the register, each vehicle of it with each trailer, or assessments that were recorded. The parameters in the query go with a file, and say in JSON what the body says there. A file is read as it comes. Bad rows are told one by one and do not stop the rest. At most 1,000,000 rows, and 512 MiB unless the operator says otherwise; a body that comes slower than 1 KiB a second on average is given up. The audit goes on after the reply; its progress is at `Location`, or is told as it happens at `events` below that. All rows are answered by the law as known when the audit was asked, or at `known_at`.
+	//
+	// Takes a body of the `application/json` content type, and returns a wrapper object for the known response body format(s).
+	//
+	// Corresponds with POST /v1/audits (the `CreateAudit` operationId).
+	CreateAuditWithResponse(ctx context.Context, params *CreateAuditParams, body CreateAuditJSONRequestBody, reqEditors ...RequestEditorFn) (*CreateAuditResponse, error)
+
+	// GetAuditWithResponse Read an audit
+	//
+	// Gives what was asked and how far the audit is.
+	//
+	// Returns a wrapper object for the known response body format(s).
+	//
+	// Corresponds with GET /v1/audits/{id} (the `GetAudit` operationId).
+	GetAuditWithResponse(ctx context.Context, id AuditID, reqEditors ...RequestEditorFn) (*GetAuditResponse, error)
+
+	// CancelAuditWithResponse Cancel an audit
+	//
+	// Ends an audit before all its rows are answered. What is answered stays and can be read.
+	//
+	// Returns a wrapper object for the known response body format(s).
+	//
+	// Corresponds with POST /v1/audits/{id}/cancel (the `CancelAudit` operationId).
+	CancelAuditWithResponse(ctx context.Context, id AuditID, reqEditors ...RequestEditorFn) (*CancelAuditResponse, error)
+
+	// CompareAuditsWithResponse Compare two audits
+	//
+	// Holds the rows of two audits that have ended against each other, by the id of the rig or, without one, by vehicle and trailer. The one in the path is taken for what was before, `with` for what came after.
+	//
+	// Returns a wrapper object for the known response body format(s).
+	//
+	// Corresponds with GET /v1/audits/{id}/compare (the `CompareAudits` operationId).
+	CompareAuditsWithResponse(ctx context.Context, id AuditID, params *CompareAuditsParams, reqEditors ...RequestEditorFn) (*CompareAuditsResponse, error)
+
+	// StreamAuditEventsWithResponse Follow an audit
+	//
+	// Tells the progress of an audit as it happens, as server-sent events (WHATWG HTML, section 9.2): `progress` at once and whenever the audit changed, and `ended` when it has ended, after which the stream closes. The data of both is the audit as `/v1/audits/{id}` gives it; the id is the number of rows answered. A comment comes every 15 seconds if nothing else does. The stream also closes after 30 minutes and when the service stops; ask again then, each stream begins with how the audit is.
+	//
+	// Returns a wrapper object for the known response body format(s).
+	//
+	// Corresponds with GET /v1/audits/{id}/events (the `StreamAuditEvents` operationId).
+	StreamAuditEventsWithResponse(ctx context.Context, id AuditID, reqEditors ...RequestEditorFn) (*StreamAuditEventsResponse, error)
+
+	// ExportAuditWithResponse Export what an audit says of its rows
+	//
+	// Writes all rows that are answered so far and pass the filters, in their order: a table (`text/csv`, the default, RFC 4180 in UTF-8) or one JSON object a line (`application/x-ndjson`). The columns of the table are `row`, `line`, `id`, `vehicle`, `trailer`, `jurisdiction`, `as_of`, `outcome`, `failing`, `missing`, `parts`, `faults`, `before`, `moved`, `appearing` and `disappearing`, as the fields of AuditItem; entries of a list stand in one cell with ` | ` between them. A cell that a spreadsheet would take for a formula, since it begins with `=`, `+`, `-`, `@`, a tab or a carriage return, has an apostrophe before it, and so has one that would read like that but for apostrophes before. A reply that breaks off without its end is not all of it.
+	//
+	// Returns a wrapper object for the known response body format(s).
+	//
+	// Corresponds with GET /v1/audits/{id}/export (the `ExportAudit` operationId).
+	ExportAuditWithResponse(ctx context.Context, id AuditID, params *ExportAuditParams, reqEditors ...RequestEditorFn) (*ExportAuditResponse, error)
+
+	// ListAuditItemsWithResponse List what an audit says of its rows
+	//
+	// Lists the rows that are answered so far, in their order, those that pass all the filters.
+	//
+	// Returns a wrapper object for the known response body format(s).
+	//
+	// Corresponds with GET /v1/audits/{id}/items (the `ListAuditItems` operationId).
+	ListAuditItemsWithResponse(ctx context.Context, id AuditID, params *ListAuditItemsParams, reqEditors ...RequestEditorFn) (*ListAuditItemsResponse, error)
+
+	// GetAuditItemWithResponse Read what an audit says of a row
+	//
+	// Gives a row with the rig that was read and the whole answer, worked out again from the rig and the law that the audit keeps. A row that is not answered yet is not there.
+	//
+	// Returns a wrapper object for the known response body format(s).
+	//
+	// Corresponds with GET /v1/audits/{id}/items/{row} (the `GetAuditItem` operationId).
+	GetAuditItemWithResponse(ctx context.Context, id AuditID, row AuditRow, reqEditors ...RequestEditorFn) (*GetAuditItemResponse, error)
+
+	// GetAuditSummaryWithResponse Sum up an audit
+	//
+	// Counts what is answered so far: outcomes, what fails most often, which inputs are missing most often, parts to replace or fit with what the register offers, by place and, of all pairs, by vehicle and trailer. `Accept` chooses JSON (the default), a page (`text/html`) or a document to print (`application/pdf`); `paper` is for the last two. It informs a decision and certifies nothing.
+	//
+	// Returns a wrapper object for the known response body format(s).
+	//
+	// Corresponds with GET /v1/audits/{id}/summary (the `GetAuditSummary` operationId).
+	GetAuditSummaryWithResponse(ctx context.Context, id AuditID, params *GetAuditSummaryParams, reqEditors ...RequestEditorFn) (*GetAuditSummaryResponse, error)
 
 	// ListFittingsWithResponse List fittings
 	//
@@ -13114,6 +18839,105 @@ type ClientWithResponsesInterface interface {
 	// Corresponds with GET /v1/log/export (the `ExportLog` operationId).
 	ExportLogWithResponse(ctx context.Context, reqEditors ...RequestEditorFn) (*ExportLogResponse, error)
 
+	// CreateRegisterAssessmentWithBodyWithResponse Assess what the register holds
+	//
+	// Puts the rig together of what the register holds, with the parts that are fitted to its vehicle and trailer, and answers as for a rig that is sent whole. Name a pairing, or a vehicle and a trailer. The reply has the rig as it was put together. With `record=true` (the default) it is kept as an assessment.
+	//
+	// Takes any type of body and a specified content type, and returns a wrapper object for the known response body format(s).
+	//
+	// Corresponds with POST /v1/register-assessments (the `CreateRegisterAssessment` operationId).
+	CreateRegisterAssessmentWithBodyWithResponse(ctx context.Context, params *CreateRegisterAssessmentParams, contentType string, body io.Reader, reqEditors ...RequestEditorFn) (*CreateRegisterAssessmentResponse, error)
+
+	// CreateRegisterAssessmentWithResponse Assess what the register holds
+	//
+	// Puts the rig together of what the register holds, with the parts that are fitted to its vehicle and trailer, and answers as for a rig that is sent whole. Name a pairing, or a vehicle and a trailer. The reply has the rig as it was put together. With `record=true` (the default) it is kept as an assessment.
+	//
+	// Takes a body of the `application/json` content type, and returns a wrapper object for the known response body format(s).
+	//
+	// Corresponds with POST /v1/register-assessments (the `CreateRegisterAssessment` operationId).
+	CreateRegisterAssessmentWithResponse(ctx context.Context, params *CreateRegisterAssessmentParams, body CreateRegisterAssessmentJSONRequestBody, reqEditors ...RequestEditorFn) (*CreateRegisterAssessmentResponse, error)
+
+	// GetRegisterTemplateWithResponse Get a table to fill in
+	//
+	// Gives the header of a table of the kind in the terms of a place, and an example row.
+	//
+	// Returns a wrapper object for the known response body format(s).
+	//
+	// Corresponds with GET /v1/register-template/{kind} (the `GetRegisterTemplate` operationId).
+	GetRegisterTemplateWithResponse(ctx context.Context, kind RegisterKind, params *GetRegisterTemplateParams, reqEditors ...RequestEditorFn) (*GetRegisterTemplateResponse, error)
+
+	// ListRegisterWithResponse List or export the register
+	//
+	// Lists the entries of one kind as they are now, in the order of the bytes of their ids. The place in the list that a cursor stands for does not move. With `Accept: text/csv` all entries are written as a table that an import reads back to the same; of the parameters, only `yard` goes with a table. A table that cannot be written to its end breaks off.
+	//
+	// Returns a wrapper object for the known response body format(s).
+	//
+	// Corresponds with GET /v1/register/{kind} (the `ListRegister` operationId).
+	ListRegisterWithResponse(ctx context.Context, kind RegisterKind, params *ListRegisterParams, reqEditors ...RequestEditorFn) (*ListRegisterResponse, error)
+
+	// ImportRegisterWithBodyWithResponse Import a table
+	//
+	// Writes what a table (RFC 4180, with a header row, in UTF-8, up to 64 MiB) holds, row by row. `id` is the entry's own id; `since`, `yard`, `fitted_to` (such as `trailers/FLOAT-3`) and `note` may stand beside the facts, whose columns are those of fleet files. A row that says what is there already changes nothing; a row that cannot be read is told in `faults` and does not stop the rest, so that a table can be mended and sent again whole. At most 100,000 rows are read. If the request breaks off or takes too long, what was written by then stays. A table of which nothing can be read changes nothing.
+	//
+	// Takes any type of body and a specified content type, and returns a wrapper object for the known response body format(s).
+	//
+	// Corresponds with POST /v1/register/{kind} (the `ImportRegister` operationId).
+	ImportRegisterWithBodyWithResponse(ctx context.Context, kind RegisterKind, params *ImportRegisterParams, contentType string, body io.Reader, reqEditors ...RequestEditorFn) (*ImportRegisterResponse, error)
+
+	// RemoveRegisterEntryWithResponse Remove an entry
+	//
+	// Ends an entry; its history stays, and the id can be written again. A vehicle or trailer that a pairing names or a part is fitted to cannot be removed before them.
+	//
+	// Returns a wrapper object for the known response body format(s).
+	//
+	// Corresponds with DELETE /v1/register/{kind}/{id} (the `RemoveRegisterEntry` operationId).
+	RemoveRegisterEntryWithResponse(ctx context.Context, kind RegisterKind, id RegisterID, params *RemoveRegisterEntryParams, reqEditors ...RequestEditorFn) (*RemoveRegisterEntryResponse, error)
+
+	// GetRegisterEntryWithResponse Read an entry
+	//
+	// Gives an entry as it is now; also one that was removed, which says so.
+	//
+	// Returns a wrapper object for the known response body format(s).
+	//
+	// Corresponds with GET /v1/register/{kind}/{id} (the `GetRegisterEntry` operationId).
+	GetRegisterEntryWithResponse(ctx context.Context, kind RegisterKind, id RegisterID, reqEditors ...RequestEditorFn) (*GetRegisterEntryResponse, error)
+
+	// PutRegisterEntryWithBodyWithResponse Write an entry
+	//
+	// Writes the next revision of an entry, or the first. With `If-Match` it is written only over the revision that is named, with `If-None-Match: *` only if there is none yet; with neither, over whatever is there. The reply is 201 if there was no such entry, or if it had been removed, else 200; what is there already makes no revision. Parts that are fitted to a vehicle or trailer of the register are entries of their own. Every revision is kept. The document may be up to 64 KiB (65536 bytes).
+	//
+	// Takes any type of body and a specified content type, and returns a wrapper object for the known response body format(s).
+	//
+	// Corresponds with PUT /v1/register/{kind}/{id} (the `PutRegisterEntry` operationId).
+	PutRegisterEntryWithBodyWithResponse(ctx context.Context, kind RegisterKind, id RegisterID, params *PutRegisterEntryParams, contentType string, body io.Reader, reqEditors ...RequestEditorFn) (*PutRegisterEntryResponse, error)
+
+	// PutRegisterEntryWithResponse Write an entry
+	//
+	// Writes the next revision of an entry, or the first. With `If-Match` it is written only over the revision that is named, with `If-None-Match: *` only if there is none yet; with neither, over whatever is there. The reply is 201 if there was no such entry, or if it had been removed, else 200; what is there already makes no revision. Parts that are fitted to a vehicle or trailer of the register are entries of their own. Every revision is kept. The document may be up to 64 KiB (65536 bytes).
+	//
+	// Takes a body of the `application/json` content type, and returns a wrapper object for the known response body format(s).
+	//
+	// Corresponds with PUT /v1/register/{kind}/{id} (the `PutRegisterEntry` operationId).
+	PutRegisterEntryWithResponse(ctx context.Context, kind RegisterKind, id RegisterID, params *PutRegisterEntryParams, body PutRegisterEntryJSONRequestBody, reqEditors ...RequestEditorFn) (*PutRegisterEntryResponse, error)
+
+	// ListRegisterFittedWithResponse List what was fitted and when
+	//
+	// Lists which parts were fitted to a vehicle or trailer, with the days from and until which they were, and each part as it was then; with `on` only what was fitted on that day. Only for vehicles and trailers.
+	//
+	// Returns a wrapper object for the known response body format(s).
+	//
+	// Corresponds with GET /v1/register/{kind}/{id}/fitted (the `ListRegisterFitted` operationId).
+	ListRegisterFittedWithResponse(ctx context.Context, kind RegisterKind, id RegisterID, params *ListRegisterFittedParams, reqEditors ...RequestEditorFn) (*ListRegisterFittedResponse, error)
+
+	// ListRegisterHistoryWithResponse List revisions of an entry
+	//
+	// Lists every revision that was written of an entry, newest first.
+	//
+	// Returns a wrapper object for the known response body format(s).
+	//
+	// Corresponds with GET /v1/register/{kind}/{id}/history (the `ListRegisterHistory` operationId).
+	ListRegisterHistoryWithResponse(ctx context.Context, kind RegisterKind, id RegisterID, params *ListRegisterHistoryParams, reqEditors ...RequestEditorFn) (*ListRegisterHistoryResponse, error)
+
 	// ListRulesetsWithResponse List rulesets
 	//
 	// Lists every ruleset by id, with its versions, those that ship and those of the caller's tenant.
@@ -13295,6 +19119,114 @@ type ClientWithResponsesInterface interface {
 	//
 	// Corresponds with POST /v1/trips (the `CreateTrip` operationId).
 	CreateTripWithResponse(ctx context.Context, params *CreateTripParams, body CreateTripJSONRequestBody, reqEditors ...RequestEditorFn) (*CreateTripResponse, error)
+
+	// ListWebhooksWithResponse List webhooks
+	//
+	// Lists the webhooks of the tenant, oldest first. Their secrets are not shown.
+	//
+	// Returns a wrapper object for the known response body format(s).
+	//
+	// Corresponds with GET /v1/webhooks (the `ListWebhooks` operationId).
+	ListWebhooksWithResponse(ctx context.Context, reqEditors ...RequestEditorFn) (*ListWebhooksResponse, error)
+
+	// CreateWebhookWithBodyWithResponse Set up a webhook
+	//
+	// Keeps an address that is told when something happened. The reply has the secret that notices to it are signed with, which is shown this once. Each notice is sent with POST as a WebhookNotice, as the callback says, and counts as taken when the reply is of class 2xx. Otherwise it is sent again, after longer and longer times, up to 12 times in all. A notice may come more than once and out of order; `Webhook-Id` is the same each time. No redirect is followed, and an address within the service's own network is refused unless the operator allows it.
+	//
+	// Takes any type of body and a specified content type, and returns a wrapper object for the known response body format(s).
+	//
+	// Corresponds with POST /v1/webhooks (the `CreateWebhook` operationId).
+	CreateWebhookWithBodyWithResponse(ctx context.Context, contentType string, body io.Reader, reqEditors ...RequestEditorFn) (*CreateWebhookResponse, error)
+
+	// CreateWebhookWithResponse Set up a webhook
+	//
+	// Keeps an address that is told when something happened. The reply has the secret that notices to it are signed with, which is shown this once. Each notice is sent with POST as a WebhookNotice, as the callback says, and counts as taken when the reply is of class 2xx. Otherwise it is sent again, after longer and longer times, up to 12 times in all. A notice may come more than once and out of order; `Webhook-Id` is the same each time. No redirect is followed, and an address within the service's own network is refused unless the operator allows it.
+	//
+	// Takes a body of the `application/json` content type, and returns a wrapper object for the known response body format(s).
+	//
+	// Corresponds with POST /v1/webhooks (the `CreateWebhook` operationId).
+	CreateWebhookWithResponse(ctx context.Context, body CreateWebhookJSONRequestBody, reqEditors ...RequestEditorFn) (*CreateWebhookResponse, error)
+
+	// RemoveWebhookWithResponse Remove a webhook
+	//
+	// Removes a webhook and its deliveries. What is on its way may still arrive.
+	//
+	// Returns a wrapper object for the known response body format(s).
+	//
+	// Corresponds with DELETE /v1/webhooks/{id} (the `RemoveWebhook` operationId).
+	RemoveWebhookWithResponse(ctx context.Context, id WebhookID, reqEditors ...RequestEditorFn) (*RemoveWebhookResponse, error)
+
+	// GetWebhookWithResponse Read a webhook
+	//
+	// Gives a webhook without its secret.
+	//
+	// Returns a wrapper object for the known response body format(s).
+	//
+	// Corresponds with GET /v1/webhooks/{id} (the `GetWebhook` operationId).
+	GetWebhookWithResponse(ctx context.Context, id WebhookID, reqEditors ...RequestEditorFn) (*GetWebhookResponse, error)
+
+	// ChangeWebhookWithBodyWithResponse Change a webhook
+	//
+	// Replaces what is written of a webhook; its secret stays. While it is paused, events that happen are not sent to it, now or later.
+	//
+	// Takes any type of body and a specified content type, and returns a wrapper object for the known response body format(s).
+	//
+	// Corresponds with PUT /v1/webhooks/{id} (the `ChangeWebhook` operationId).
+	ChangeWebhookWithBodyWithResponse(ctx context.Context, id WebhookID, params *ChangeWebhookParams, contentType string, body io.Reader, reqEditors ...RequestEditorFn) (*ChangeWebhookResponse, error)
+
+	// ChangeWebhookWithResponse Change a webhook
+	//
+	// Replaces what is written of a webhook; its secret stays. While it is paused, events that happen are not sent to it, now or later.
+	//
+	// Takes a body of the `application/json` content type, and returns a wrapper object for the known response body format(s).
+	//
+	// Corresponds with PUT /v1/webhooks/{id} (the `ChangeWebhook` operationId).
+	ChangeWebhookWithResponse(ctx context.Context, id WebhookID, params *ChangeWebhookParams, body ChangeWebhookJSONRequestBody, reqEditors ...RequestEditorFn) (*ChangeWebhookResponse, error)
+
+	// ListWebhookDeliveriesWithResponse List deliveries
+	//
+	// Lists what was sent to a webhook or is to be, newest first, with every attempt.
+	//
+	// Returns a wrapper object for the known response body format(s).
+	//
+	// Corresponds with GET /v1/webhooks/{id}/deliveries (the `ListWebhookDeliveries` operationId).
+	ListWebhookDeliveriesWithResponse(ctx context.Context, id WebhookID, params *ListWebhookDeliveriesParams, reqEditors ...RequestEditorFn) (*ListWebhookDeliveriesResponse, error)
+
+	// GetWebhookDeliveryWithResponse Read a delivery
+	//
+	// Gives a delivery with every attempt.
+	//
+	// Returns a wrapper object for the known response body format(s).
+	//
+	// Corresponds with GET /v1/webhooks/{id}/deliveries/{delivery} (the `GetWebhookDelivery` operationId).
+	GetWebhookDeliveryWithResponse(ctx context.Context, id WebhookID, delivery DeliveryID, reqEditors ...RequestEditorFn) (*GetWebhookDeliveryResponse, error)
+
+	// ReplayWebhookDeliveryWithResponse Send a notice again
+	//
+	// Sends what a delivery held once more, as a new delivery of the same event. Takes no request body.
+	//
+	// Returns a wrapper object for the known response body format(s).
+	//
+	// Corresponds with POST /v1/webhooks/{id}/deliveries/{delivery}/replay (the `ReplayWebhookDelivery` operationId).
+	ReplayWebhookDeliveryWithResponse(ctx context.Context, id WebhookID, delivery DeliveryID, reqEditors ...RequestEditorFn) (*ReplayWebhookDeliveryResponse, error)
+
+	// PingWebhookWithResponse Try a webhook
+	//
+	// Sends a notice of type `ping`. What came of it is told by the delivery. Takes no request body.
+	//
+	// Returns a wrapper object for the known response body format(s).
+	//
+	// Corresponds with POST /v1/webhooks/{id}/ping (the `PingWebhook` operationId).
+	PingWebhookWithResponse(ctx context.Context, id WebhookID, reqEditors ...RequestEditorFn) (*PingWebhookResponse, error)
+
+	// RotateWebhookWithResponse Give a webhook a new secret
+	//
+	// Gives a new secret, which the reply shows this once. For a day notices are signed with the old one as well, so that a receiver can change over. Takes no request body.
+	//
+	// Returns a wrapper object for the known response body format(s).
+	//
+	// Corresponds with POST /v1/webhooks/{id}/rotate (the `RotateWebhook` operationId).
+	RotateWebhookWithResponse(ctx context.Context, id WebhookID, params *RotateWebhookParams, reqEditors ...RequestEditorFn) (*RotateWebhookResponse, error)
 }
 
 type GetDocsResponse struct {
@@ -13804,6 +19736,498 @@ func (r GetAssessmentReportResponse) StatusCode() int {
 
 // ContentType is a convenience method to retrieve the Content-Type value from the HTTP response headers
 func (r GetAssessmentReportResponse) ContentType() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Header.Get("Content-Type")
+	}
+	return ""
+}
+
+type ListAuditColumnsResponse struct {
+	Body         []byte
+	HTTPResponse *http.Response
+	// JSON200 the response for an HTTP 200 `application/json` response
+	JSON200 *AuditColumnPage
+}
+
+// GetJSON200 returns the response for an HTTP 200 `application/json` response
+func (r ListAuditColumnsResponse) GetJSON200() *AuditColumnPage {
+	return r.JSON200
+}
+
+// GetBody returns the raw response body bytes
+func (r ListAuditColumnsResponse) GetBody() []byte {
+	return r.Body
+}
+
+// Status returns HTTPResponse.Status
+func (r ListAuditColumnsResponse) Status() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Status
+	}
+	return http.StatusText(0)
+}
+
+// StatusCode returns HTTPResponse.StatusCode
+func (r ListAuditColumnsResponse) StatusCode() int {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.StatusCode
+	}
+	return 0
+}
+
+// ContentType is a convenience method to retrieve the Content-Type value from the HTTP response headers
+func (r ListAuditColumnsResponse) ContentType() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Header.Get("Content-Type")
+	}
+	return ""
+}
+
+type GetAuditTemplateResponse struct {
+	Body         []byte
+	HTTPResponse *http.Response
+}
+
+// GetBody returns the raw response body bytes
+func (r GetAuditTemplateResponse) GetBody() []byte {
+	return r.Body
+}
+
+// Status returns HTTPResponse.Status
+func (r GetAuditTemplateResponse) Status() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Status
+	}
+	return http.StatusText(0)
+}
+
+// StatusCode returns HTTPResponse.StatusCode
+func (r GetAuditTemplateResponse) StatusCode() int {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.StatusCode
+	}
+	return 0
+}
+
+// ContentType is a convenience method to retrieve the Content-Type value from the HTTP response headers
+func (r GetAuditTemplateResponse) ContentType() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Header.Get("Content-Type")
+	}
+	return ""
+}
+
+type ListAuditsResponse struct {
+	Body         []byte
+	HTTPResponse *http.Response
+	// JSON200 the response for an HTTP 200 `application/json` response
+	JSON200 *AuditPage
+}
+
+// GetJSON200 returns the response for an HTTP 200 `application/json` response
+func (r ListAuditsResponse) GetJSON200() *AuditPage {
+	return r.JSON200
+}
+
+// GetBody returns the raw response body bytes
+func (r ListAuditsResponse) GetBody() []byte {
+	return r.Body
+}
+
+// Status returns HTTPResponse.Status
+func (r ListAuditsResponse) Status() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Status
+	}
+	return http.StatusText(0)
+}
+
+// StatusCode returns HTTPResponse.StatusCode
+func (r ListAuditsResponse) StatusCode() int {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.StatusCode
+	}
+	return 0
+}
+
+// ContentType is a convenience method to retrieve the Content-Type value from the HTTP response headers
+func (r ListAuditsResponse) ContentType() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Header.Get("Content-Type")
+	}
+	return ""
+}
+
+// CreateAuditResponse202Headers the declared response headers of an HTTP 202 response for CreateAudit
+type CreateAuditResponse202Headers struct {
+	Location string
+}
+
+type CreateAuditResponse struct {
+	Body         []byte
+	HTTPResponse *http.Response
+	// JSON202 the response for an HTTP 202 `application/json` response
+	JSON202 *Audit
+	// Headers202 the parsed response headers for an HTTP 202 response
+	Headers202 *CreateAuditResponse202Headers
+}
+
+// GetJSON202 returns the response for an HTTP 202 `application/json` response
+func (r CreateAuditResponse) GetJSON202() *Audit {
+	return r.JSON202
+}
+
+// GetBody returns the raw response body bytes
+func (r CreateAuditResponse) GetBody() []byte {
+	return r.Body
+}
+
+// Status returns HTTPResponse.Status
+func (r CreateAuditResponse) Status() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Status
+	}
+	return http.StatusText(0)
+}
+
+// StatusCode returns HTTPResponse.StatusCode
+func (r CreateAuditResponse) StatusCode() int {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.StatusCode
+	}
+	return 0
+}
+
+// ContentType is a convenience method to retrieve the Content-Type value from the HTTP response headers
+func (r CreateAuditResponse) ContentType() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Header.Get("Content-Type")
+	}
+	return ""
+}
+
+type GetAuditResponse struct {
+	Body         []byte
+	HTTPResponse *http.Response
+	// JSON200 the response for an HTTP 200 `application/json` response
+	JSON200 *Audit
+}
+
+// GetJSON200 returns the response for an HTTP 200 `application/json` response
+func (r GetAuditResponse) GetJSON200() *Audit {
+	return r.JSON200
+}
+
+// GetBody returns the raw response body bytes
+func (r GetAuditResponse) GetBody() []byte {
+	return r.Body
+}
+
+// Status returns HTTPResponse.Status
+func (r GetAuditResponse) Status() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Status
+	}
+	return http.StatusText(0)
+}
+
+// StatusCode returns HTTPResponse.StatusCode
+func (r GetAuditResponse) StatusCode() int {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.StatusCode
+	}
+	return 0
+}
+
+// ContentType is a convenience method to retrieve the Content-Type value from the HTTP response headers
+func (r GetAuditResponse) ContentType() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Header.Get("Content-Type")
+	}
+	return ""
+}
+
+type CancelAuditResponse struct {
+	Body         []byte
+	HTTPResponse *http.Response
+	// JSON200 the response for an HTTP 200 `application/json` response
+	JSON200 *Audit
+}
+
+// GetJSON200 returns the response for an HTTP 200 `application/json` response
+func (r CancelAuditResponse) GetJSON200() *Audit {
+	return r.JSON200
+}
+
+// GetBody returns the raw response body bytes
+func (r CancelAuditResponse) GetBody() []byte {
+	return r.Body
+}
+
+// Status returns HTTPResponse.Status
+func (r CancelAuditResponse) Status() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Status
+	}
+	return http.StatusText(0)
+}
+
+// StatusCode returns HTTPResponse.StatusCode
+func (r CancelAuditResponse) StatusCode() int {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.StatusCode
+	}
+	return 0
+}
+
+// ContentType is a convenience method to retrieve the Content-Type value from the HTTP response headers
+func (r CancelAuditResponse) ContentType() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Header.Get("Content-Type")
+	}
+	return ""
+}
+
+type CompareAuditsResponse struct {
+	Body         []byte
+	HTTPResponse *http.Response
+	// JSON200 the response for an HTTP 200 `application/json` response
+	JSON200 *AuditComparison
+}
+
+// GetJSON200 returns the response for an HTTP 200 `application/json` response
+func (r CompareAuditsResponse) GetJSON200() *AuditComparison {
+	return r.JSON200
+}
+
+// GetBody returns the raw response body bytes
+func (r CompareAuditsResponse) GetBody() []byte {
+	return r.Body
+}
+
+// Status returns HTTPResponse.Status
+func (r CompareAuditsResponse) Status() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Status
+	}
+	return http.StatusText(0)
+}
+
+// StatusCode returns HTTPResponse.StatusCode
+func (r CompareAuditsResponse) StatusCode() int {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.StatusCode
+	}
+	return 0
+}
+
+// ContentType is a convenience method to retrieve the Content-Type value from the HTTP response headers
+func (r CompareAuditsResponse) ContentType() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Header.Get("Content-Type")
+	}
+	return ""
+}
+
+type StreamAuditEventsResponse struct {
+	Body         []byte
+	HTTPResponse *http.Response
+}
+
+// GetBody returns the raw response body bytes
+func (r StreamAuditEventsResponse) GetBody() []byte {
+	return r.Body
+}
+
+// Status returns HTTPResponse.Status
+func (r StreamAuditEventsResponse) Status() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Status
+	}
+	return http.StatusText(0)
+}
+
+// StatusCode returns HTTPResponse.StatusCode
+func (r StreamAuditEventsResponse) StatusCode() int {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.StatusCode
+	}
+	return 0
+}
+
+// ContentType is a convenience method to retrieve the Content-Type value from the HTTP response headers
+func (r StreamAuditEventsResponse) ContentType() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Header.Get("Content-Type")
+	}
+	return ""
+}
+
+// ExportAuditResponse200Headers the declared response headers of an HTTP 200 response for ExportAudit
+type ExportAuditResponse200Headers struct {
+	Vary string
+}
+
+type ExportAuditResponse struct {
+	Body         []byte
+	HTTPResponse *http.Response
+	// Headers200 the parsed response headers for an HTTP 200 response
+	Headers200 *ExportAuditResponse200Headers
+}
+
+// GetBody returns the raw response body bytes
+func (r ExportAuditResponse) GetBody() []byte {
+	return r.Body
+}
+
+// Status returns HTTPResponse.Status
+func (r ExportAuditResponse) Status() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Status
+	}
+	return http.StatusText(0)
+}
+
+// StatusCode returns HTTPResponse.StatusCode
+func (r ExportAuditResponse) StatusCode() int {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.StatusCode
+	}
+	return 0
+}
+
+// ContentType is a convenience method to retrieve the Content-Type value from the HTTP response headers
+func (r ExportAuditResponse) ContentType() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Header.Get("Content-Type")
+	}
+	return ""
+}
+
+type ListAuditItemsResponse struct {
+	Body         []byte
+	HTTPResponse *http.Response
+	// JSON200 the response for an HTTP 200 `application/json` response
+	JSON200 *AuditItemPage
+}
+
+// GetJSON200 returns the response for an HTTP 200 `application/json` response
+func (r ListAuditItemsResponse) GetJSON200() *AuditItemPage {
+	return r.JSON200
+}
+
+// GetBody returns the raw response body bytes
+func (r ListAuditItemsResponse) GetBody() []byte {
+	return r.Body
+}
+
+// Status returns HTTPResponse.Status
+func (r ListAuditItemsResponse) Status() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Status
+	}
+	return http.StatusText(0)
+}
+
+// StatusCode returns HTTPResponse.StatusCode
+func (r ListAuditItemsResponse) StatusCode() int {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.StatusCode
+	}
+	return 0
+}
+
+// ContentType is a convenience method to retrieve the Content-Type value from the HTTP response headers
+func (r ListAuditItemsResponse) ContentType() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Header.Get("Content-Type")
+	}
+	return ""
+}
+
+type GetAuditItemResponse struct {
+	Body         []byte
+	HTTPResponse *http.Response
+	// JSON200 the response for an HTTP 200 `application/json` response
+	JSON200 *AuditItemDetail
+}
+
+// GetJSON200 returns the response for an HTTP 200 `application/json` response
+func (r GetAuditItemResponse) GetJSON200() *AuditItemDetail {
+	return r.JSON200
+}
+
+// GetBody returns the raw response body bytes
+func (r GetAuditItemResponse) GetBody() []byte {
+	return r.Body
+}
+
+// Status returns HTTPResponse.Status
+func (r GetAuditItemResponse) Status() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Status
+	}
+	return http.StatusText(0)
+}
+
+// StatusCode returns HTTPResponse.StatusCode
+func (r GetAuditItemResponse) StatusCode() int {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.StatusCode
+	}
+	return 0
+}
+
+// ContentType is a convenience method to retrieve the Content-Type value from the HTTP response headers
+func (r GetAuditItemResponse) ContentType() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Header.Get("Content-Type")
+	}
+	return ""
+}
+
+// GetAuditSummaryResponse200Headers the declared response headers of an HTTP 200 response for GetAuditSummary
+type GetAuditSummaryResponse200Headers struct {
+	Vary string
+}
+
+type GetAuditSummaryResponse struct {
+	Body         []byte
+	HTTPResponse *http.Response
+	// JSON200 the response for an HTTP 200 `application/json` response
+	JSON200 *AuditSummary
+	// Headers200 the parsed response headers for an HTTP 200 response
+	Headers200 *GetAuditSummaryResponse200Headers
+}
+
+// GetJSON200 returns the response for an HTTP 200 `application/json` response
+func (r GetAuditSummaryResponse) GetJSON200() *AuditSummary {
+	return r.JSON200
+}
+
+// GetBody returns the raw response body bytes
+func (r GetAuditSummaryResponse) GetBody() []byte {
+	return r.Body
+}
+
+// Status returns HTTPResponse.Status
+func (r GetAuditSummaryResponse) Status() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Status
+	}
+	return http.StatusText(0)
+}
+
+// StatusCode returns HTTPResponse.StatusCode
+func (r GetAuditSummaryResponse) StatusCode() int {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.StatusCode
+	}
+	return 0
+}
+
+// ContentType is a convenience method to retrieve the Content-Type value from the HTTP response headers
+func (r GetAuditSummaryResponse) ContentType() string {
 	if r.HTTPResponse != nil {
 		return r.HTTPResponse.Header.Get("Content-Type")
 	}
@@ -14584,6 +21008,425 @@ func (r ExportLogResponse) ContentType() string {
 	return ""
 }
 
+// CreateRegisterAssessmentResponse201Headers the declared response headers of an HTTP 201 response for CreateRegisterAssessment
+type CreateRegisterAssessmentResponse201Headers struct {
+	Location string
+}
+
+type CreateRegisterAssessmentResponse struct {
+	Body         []byte
+	HTTPResponse *http.Response
+	// JSON200 the response for an HTTP 200 `application/json` response
+	JSON200 *Assessment
+	// JSON201 the response for an HTTP 201 `application/json` response
+	JSON201 *Assessment
+	// Headers201 the parsed response headers for an HTTP 201 response
+	Headers201 *CreateRegisterAssessmentResponse201Headers
+}
+
+// GetJSON200 returns the response for an HTTP 200 `application/json` response
+func (r CreateRegisterAssessmentResponse) GetJSON200() *Assessment {
+	return r.JSON200
+}
+
+// GetJSON201 returns the response for an HTTP 201 `application/json` response
+func (r CreateRegisterAssessmentResponse) GetJSON201() *Assessment {
+	return r.JSON201
+}
+
+// GetBody returns the raw response body bytes
+func (r CreateRegisterAssessmentResponse) GetBody() []byte {
+	return r.Body
+}
+
+// Status returns HTTPResponse.Status
+func (r CreateRegisterAssessmentResponse) Status() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Status
+	}
+	return http.StatusText(0)
+}
+
+// StatusCode returns HTTPResponse.StatusCode
+func (r CreateRegisterAssessmentResponse) StatusCode() int {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.StatusCode
+	}
+	return 0
+}
+
+// ContentType is a convenience method to retrieve the Content-Type value from the HTTP response headers
+func (r CreateRegisterAssessmentResponse) ContentType() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Header.Get("Content-Type")
+	}
+	return ""
+}
+
+type GetRegisterTemplateResponse struct {
+	Body         []byte
+	HTTPResponse *http.Response
+}
+
+// GetBody returns the raw response body bytes
+func (r GetRegisterTemplateResponse) GetBody() []byte {
+	return r.Body
+}
+
+// Status returns HTTPResponse.Status
+func (r GetRegisterTemplateResponse) Status() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Status
+	}
+	return http.StatusText(0)
+}
+
+// StatusCode returns HTTPResponse.StatusCode
+func (r GetRegisterTemplateResponse) StatusCode() int {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.StatusCode
+	}
+	return 0
+}
+
+// ContentType is a convenience method to retrieve the Content-Type value from the HTTP response headers
+func (r GetRegisterTemplateResponse) ContentType() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Header.Get("Content-Type")
+	}
+	return ""
+}
+
+// ListRegisterResponse200Headers the declared response headers of an HTTP 200 response for ListRegister
+type ListRegisterResponse200Headers struct {
+	Vary string
+}
+
+type ListRegisterResponse struct {
+	Body         []byte
+	HTTPResponse *http.Response
+	// JSON200 the response for an HTTP 200 `application/json` response
+	JSON200 *RegisterPage
+	// Headers200 the parsed response headers for an HTTP 200 response
+	Headers200 *ListRegisterResponse200Headers
+}
+
+// GetJSON200 returns the response for an HTTP 200 `application/json` response
+func (r ListRegisterResponse) GetJSON200() *RegisterPage {
+	return r.JSON200
+}
+
+// GetBody returns the raw response body bytes
+func (r ListRegisterResponse) GetBody() []byte {
+	return r.Body
+}
+
+// Status returns HTTPResponse.Status
+func (r ListRegisterResponse) Status() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Status
+	}
+	return http.StatusText(0)
+}
+
+// StatusCode returns HTTPResponse.StatusCode
+func (r ListRegisterResponse) StatusCode() int {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.StatusCode
+	}
+	return 0
+}
+
+// ContentType is a convenience method to retrieve the Content-Type value from the HTTP response headers
+func (r ListRegisterResponse) ContentType() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Header.Get("Content-Type")
+	}
+	return ""
+}
+
+type ImportRegisterResponse struct {
+	Body         []byte
+	HTTPResponse *http.Response
+	// JSON200 the response for an HTTP 200 `application/json` response
+	JSON200 *RegisterImport
+}
+
+// GetJSON200 returns the response for an HTTP 200 `application/json` response
+func (r ImportRegisterResponse) GetJSON200() *RegisterImport {
+	return r.JSON200
+}
+
+// GetBody returns the raw response body bytes
+func (r ImportRegisterResponse) GetBody() []byte {
+	return r.Body
+}
+
+// Status returns HTTPResponse.Status
+func (r ImportRegisterResponse) Status() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Status
+	}
+	return http.StatusText(0)
+}
+
+// StatusCode returns HTTPResponse.StatusCode
+func (r ImportRegisterResponse) StatusCode() int {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.StatusCode
+	}
+	return 0
+}
+
+// ContentType is a convenience method to retrieve the Content-Type value from the HTTP response headers
+func (r ImportRegisterResponse) ContentType() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Header.Get("Content-Type")
+	}
+	return ""
+}
+
+// RemoveRegisterEntryResponse200Headers the declared response headers of an HTTP 200 response for RemoveRegisterEntry
+type RemoveRegisterEntryResponse200Headers struct {
+	ETag string
+}
+
+type RemoveRegisterEntryResponse struct {
+	Body         []byte
+	HTTPResponse *http.Response
+	// JSON200 the response for an HTTP 200 `application/json` response
+	JSON200 *RegisterEntry
+	// Headers200 the parsed response headers for an HTTP 200 response
+	Headers200 *RemoveRegisterEntryResponse200Headers
+}
+
+// GetJSON200 returns the response for an HTTP 200 `application/json` response
+func (r RemoveRegisterEntryResponse) GetJSON200() *RegisterEntry {
+	return r.JSON200
+}
+
+// GetBody returns the raw response body bytes
+func (r RemoveRegisterEntryResponse) GetBody() []byte {
+	return r.Body
+}
+
+// Status returns HTTPResponse.Status
+func (r RemoveRegisterEntryResponse) Status() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Status
+	}
+	return http.StatusText(0)
+}
+
+// StatusCode returns HTTPResponse.StatusCode
+func (r RemoveRegisterEntryResponse) StatusCode() int {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.StatusCode
+	}
+	return 0
+}
+
+// ContentType is a convenience method to retrieve the Content-Type value from the HTTP response headers
+func (r RemoveRegisterEntryResponse) ContentType() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Header.Get("Content-Type")
+	}
+	return ""
+}
+
+// GetRegisterEntryResponse200Headers the declared response headers of an HTTP 200 response for GetRegisterEntry
+type GetRegisterEntryResponse200Headers struct {
+	ETag string
+}
+
+type GetRegisterEntryResponse struct {
+	Body         []byte
+	HTTPResponse *http.Response
+	// JSON200 the response for an HTTP 200 `application/json` response
+	JSON200 *RegisterEntry
+	// Headers200 the parsed response headers for an HTTP 200 response
+	Headers200 *GetRegisterEntryResponse200Headers
+}
+
+// GetJSON200 returns the response for an HTTP 200 `application/json` response
+func (r GetRegisterEntryResponse) GetJSON200() *RegisterEntry {
+	return r.JSON200
+}
+
+// GetBody returns the raw response body bytes
+func (r GetRegisterEntryResponse) GetBody() []byte {
+	return r.Body
+}
+
+// Status returns HTTPResponse.Status
+func (r GetRegisterEntryResponse) Status() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Status
+	}
+	return http.StatusText(0)
+}
+
+// StatusCode returns HTTPResponse.StatusCode
+func (r GetRegisterEntryResponse) StatusCode() int {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.StatusCode
+	}
+	return 0
+}
+
+// ContentType is a convenience method to retrieve the Content-Type value from the HTTP response headers
+func (r GetRegisterEntryResponse) ContentType() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Header.Get("Content-Type")
+	}
+	return ""
+}
+
+// PutRegisterEntryResponse200Headers the declared response headers of an HTTP 200 response for PutRegisterEntry
+type PutRegisterEntryResponse200Headers struct {
+	ETag string
+}
+
+// PutRegisterEntryResponse201Headers the declared response headers of an HTTP 201 response for PutRegisterEntry
+type PutRegisterEntryResponse201Headers struct {
+	ETag     string
+	Location string
+}
+
+type PutRegisterEntryResponse struct {
+	Body         []byte
+	HTTPResponse *http.Response
+	// JSON200 the response for an HTTP 200 `application/json` response
+	JSON200 *RegisterEntry
+	// JSON201 the response for an HTTP 201 `application/json` response
+	JSON201 *RegisterEntry
+	// Headers200 the parsed response headers for an HTTP 200 response
+	Headers200 *PutRegisterEntryResponse200Headers
+	// Headers201 the parsed response headers for an HTTP 201 response
+	Headers201 *PutRegisterEntryResponse201Headers
+}
+
+// GetJSON200 returns the response for an HTTP 200 `application/json` response
+func (r PutRegisterEntryResponse) GetJSON200() *RegisterEntry {
+	return r.JSON200
+}
+
+// GetJSON201 returns the response for an HTTP 201 `application/json` response
+func (r PutRegisterEntryResponse) GetJSON201() *RegisterEntry {
+	return r.JSON201
+}
+
+// GetBody returns the raw response body bytes
+func (r PutRegisterEntryResponse) GetBody() []byte {
+	return r.Body
+}
+
+// Status returns HTTPResponse.Status
+func (r PutRegisterEntryResponse) Status() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Status
+	}
+	return http.StatusText(0)
+}
+
+// StatusCode returns HTTPResponse.StatusCode
+func (r PutRegisterEntryResponse) StatusCode() int {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.StatusCode
+	}
+	return 0
+}
+
+// ContentType is a convenience method to retrieve the Content-Type value from the HTTP response headers
+func (r PutRegisterEntryResponse) ContentType() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Header.Get("Content-Type")
+	}
+	return ""
+}
+
+type ListRegisterFittedResponse struct {
+	Body         []byte
+	HTTPResponse *http.Response
+	// JSON200 the response for an HTTP 200 `application/json` response
+	JSON200 *RegisterFitList
+}
+
+// GetJSON200 returns the response for an HTTP 200 `application/json` response
+func (r ListRegisterFittedResponse) GetJSON200() *RegisterFitList {
+	return r.JSON200
+}
+
+// GetBody returns the raw response body bytes
+func (r ListRegisterFittedResponse) GetBody() []byte {
+	return r.Body
+}
+
+// Status returns HTTPResponse.Status
+func (r ListRegisterFittedResponse) Status() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Status
+	}
+	return http.StatusText(0)
+}
+
+// StatusCode returns HTTPResponse.StatusCode
+func (r ListRegisterFittedResponse) StatusCode() int {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.StatusCode
+	}
+	return 0
+}
+
+// ContentType is a convenience method to retrieve the Content-Type value from the HTTP response headers
+func (r ListRegisterFittedResponse) ContentType() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Header.Get("Content-Type")
+	}
+	return ""
+}
+
+type ListRegisterHistoryResponse struct {
+	Body         []byte
+	HTTPResponse *http.Response
+	// JSON200 the response for an HTTP 200 `application/json` response
+	JSON200 *RegisterPage
+}
+
+// GetJSON200 returns the response for an HTTP 200 `application/json` response
+func (r ListRegisterHistoryResponse) GetJSON200() *RegisterPage {
+	return r.JSON200
+}
+
+// GetBody returns the raw response body bytes
+func (r ListRegisterHistoryResponse) GetBody() []byte {
+	return r.Body
+}
+
+// Status returns HTTPResponse.Status
+func (r ListRegisterHistoryResponse) Status() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Status
+	}
+	return http.StatusText(0)
+}
+
+// StatusCode returns HTTPResponse.StatusCode
+func (r ListRegisterHistoryResponse) StatusCode() int {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.StatusCode
+	}
+	return 0
+}
+
+// ContentType is a convenience method to retrieve the Content-Type value from the HTTP response headers
+func (r ListRegisterHistoryResponse) ContentType() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Header.Get("Content-Type")
+	}
+	return ""
+}
+
 type ListRulesetsResponse struct {
 	Body         []byte
 	HTTPResponse *http.Response
@@ -15201,6 +22044,452 @@ func (r CreateTripResponse) ContentType() string {
 	return ""
 }
 
+type ListWebhooksResponse struct {
+	Body         []byte
+	HTTPResponse *http.Response
+	// JSON200 the response for an HTTP 200 `application/json` response
+	JSON200 *WebhookList
+}
+
+// GetJSON200 returns the response for an HTTP 200 `application/json` response
+func (r ListWebhooksResponse) GetJSON200() *WebhookList {
+	return r.JSON200
+}
+
+// GetBody returns the raw response body bytes
+func (r ListWebhooksResponse) GetBody() []byte {
+	return r.Body
+}
+
+// Status returns HTTPResponse.Status
+func (r ListWebhooksResponse) Status() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Status
+	}
+	return http.StatusText(0)
+}
+
+// StatusCode returns HTTPResponse.StatusCode
+func (r ListWebhooksResponse) StatusCode() int {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.StatusCode
+	}
+	return 0
+}
+
+// ContentType is a convenience method to retrieve the Content-Type value from the HTTP response headers
+func (r ListWebhooksResponse) ContentType() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Header.Get("Content-Type")
+	}
+	return ""
+}
+
+// CreateWebhookResponse201Headers the declared response headers of an HTTP 201 response for CreateWebhook
+type CreateWebhookResponse201Headers struct {
+	ETag     string
+	Location string
+}
+
+type CreateWebhookResponse struct {
+	Body         []byte
+	HTTPResponse *http.Response
+	// JSON201 the response for an HTTP 201 `application/json` response
+	JSON201 *Webhook
+	// Headers201 the parsed response headers for an HTTP 201 response
+	Headers201 *CreateWebhookResponse201Headers
+}
+
+// GetJSON201 returns the response for an HTTP 201 `application/json` response
+func (r CreateWebhookResponse) GetJSON201() *Webhook {
+	return r.JSON201
+}
+
+// GetBody returns the raw response body bytes
+func (r CreateWebhookResponse) GetBody() []byte {
+	return r.Body
+}
+
+// Status returns HTTPResponse.Status
+func (r CreateWebhookResponse) Status() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Status
+	}
+	return http.StatusText(0)
+}
+
+// StatusCode returns HTTPResponse.StatusCode
+func (r CreateWebhookResponse) StatusCode() int {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.StatusCode
+	}
+	return 0
+}
+
+// ContentType is a convenience method to retrieve the Content-Type value from the HTTP response headers
+func (r CreateWebhookResponse) ContentType() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Header.Get("Content-Type")
+	}
+	return ""
+}
+
+type RemoveWebhookResponse struct {
+	Body         []byte
+	HTTPResponse *http.Response
+}
+
+// GetBody returns the raw response body bytes
+func (r RemoveWebhookResponse) GetBody() []byte {
+	return r.Body
+}
+
+// Status returns HTTPResponse.Status
+func (r RemoveWebhookResponse) Status() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Status
+	}
+	return http.StatusText(0)
+}
+
+// StatusCode returns HTTPResponse.StatusCode
+func (r RemoveWebhookResponse) StatusCode() int {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.StatusCode
+	}
+	return 0
+}
+
+// ContentType is a convenience method to retrieve the Content-Type value from the HTTP response headers
+func (r RemoveWebhookResponse) ContentType() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Header.Get("Content-Type")
+	}
+	return ""
+}
+
+// GetWebhookResponse200Headers the declared response headers of an HTTP 200 response for GetWebhook
+type GetWebhookResponse200Headers struct {
+	ETag string
+}
+
+type GetWebhookResponse struct {
+	Body         []byte
+	HTTPResponse *http.Response
+	// JSON200 the response for an HTTP 200 `application/json` response
+	JSON200 *Webhook
+	// Headers200 the parsed response headers for an HTTP 200 response
+	Headers200 *GetWebhookResponse200Headers
+}
+
+// GetJSON200 returns the response for an HTTP 200 `application/json` response
+func (r GetWebhookResponse) GetJSON200() *Webhook {
+	return r.JSON200
+}
+
+// GetBody returns the raw response body bytes
+func (r GetWebhookResponse) GetBody() []byte {
+	return r.Body
+}
+
+// Status returns HTTPResponse.Status
+func (r GetWebhookResponse) Status() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Status
+	}
+	return http.StatusText(0)
+}
+
+// StatusCode returns HTTPResponse.StatusCode
+func (r GetWebhookResponse) StatusCode() int {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.StatusCode
+	}
+	return 0
+}
+
+// ContentType is a convenience method to retrieve the Content-Type value from the HTTP response headers
+func (r GetWebhookResponse) ContentType() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Header.Get("Content-Type")
+	}
+	return ""
+}
+
+// ChangeWebhookResponse200Headers the declared response headers of an HTTP 200 response for ChangeWebhook
+type ChangeWebhookResponse200Headers struct {
+	ETag string
+}
+
+type ChangeWebhookResponse struct {
+	Body         []byte
+	HTTPResponse *http.Response
+	// JSON200 the response for an HTTP 200 `application/json` response
+	JSON200 *Webhook
+	// Headers200 the parsed response headers for an HTTP 200 response
+	Headers200 *ChangeWebhookResponse200Headers
+}
+
+// GetJSON200 returns the response for an HTTP 200 `application/json` response
+func (r ChangeWebhookResponse) GetJSON200() *Webhook {
+	return r.JSON200
+}
+
+// GetBody returns the raw response body bytes
+func (r ChangeWebhookResponse) GetBody() []byte {
+	return r.Body
+}
+
+// Status returns HTTPResponse.Status
+func (r ChangeWebhookResponse) Status() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Status
+	}
+	return http.StatusText(0)
+}
+
+// StatusCode returns HTTPResponse.StatusCode
+func (r ChangeWebhookResponse) StatusCode() int {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.StatusCode
+	}
+	return 0
+}
+
+// ContentType is a convenience method to retrieve the Content-Type value from the HTTP response headers
+func (r ChangeWebhookResponse) ContentType() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Header.Get("Content-Type")
+	}
+	return ""
+}
+
+type ListWebhookDeliveriesResponse struct {
+	Body         []byte
+	HTTPResponse *http.Response
+	// JSON200 the response for an HTTP 200 `application/json` response
+	JSON200 *WebhookDeliveryPage
+}
+
+// GetJSON200 returns the response for an HTTP 200 `application/json` response
+func (r ListWebhookDeliveriesResponse) GetJSON200() *WebhookDeliveryPage {
+	return r.JSON200
+}
+
+// GetBody returns the raw response body bytes
+func (r ListWebhookDeliveriesResponse) GetBody() []byte {
+	return r.Body
+}
+
+// Status returns HTTPResponse.Status
+func (r ListWebhookDeliveriesResponse) Status() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Status
+	}
+	return http.StatusText(0)
+}
+
+// StatusCode returns HTTPResponse.StatusCode
+func (r ListWebhookDeliveriesResponse) StatusCode() int {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.StatusCode
+	}
+	return 0
+}
+
+// ContentType is a convenience method to retrieve the Content-Type value from the HTTP response headers
+func (r ListWebhookDeliveriesResponse) ContentType() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Header.Get("Content-Type")
+	}
+	return ""
+}
+
+type GetWebhookDeliveryResponse struct {
+	Body         []byte
+	HTTPResponse *http.Response
+	// JSON200 the response for an HTTP 200 `application/json` response
+	JSON200 *WebhookDelivery
+}
+
+// GetJSON200 returns the response for an HTTP 200 `application/json` response
+func (r GetWebhookDeliveryResponse) GetJSON200() *WebhookDelivery {
+	return r.JSON200
+}
+
+// GetBody returns the raw response body bytes
+func (r GetWebhookDeliveryResponse) GetBody() []byte {
+	return r.Body
+}
+
+// Status returns HTTPResponse.Status
+func (r GetWebhookDeliveryResponse) Status() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Status
+	}
+	return http.StatusText(0)
+}
+
+// StatusCode returns HTTPResponse.StatusCode
+func (r GetWebhookDeliveryResponse) StatusCode() int {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.StatusCode
+	}
+	return 0
+}
+
+// ContentType is a convenience method to retrieve the Content-Type value from the HTTP response headers
+func (r GetWebhookDeliveryResponse) ContentType() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Header.Get("Content-Type")
+	}
+	return ""
+}
+
+// ReplayWebhookDeliveryResponse202Headers the declared response headers of an HTTP 202 response for ReplayWebhookDelivery
+type ReplayWebhookDeliveryResponse202Headers struct {
+	Location string
+}
+
+type ReplayWebhookDeliveryResponse struct {
+	Body         []byte
+	HTTPResponse *http.Response
+	// JSON202 the response for an HTTP 202 `application/json` response
+	JSON202 *WebhookDelivery
+	// Headers202 the parsed response headers for an HTTP 202 response
+	Headers202 *ReplayWebhookDeliveryResponse202Headers
+}
+
+// GetJSON202 returns the response for an HTTP 202 `application/json` response
+func (r ReplayWebhookDeliveryResponse) GetJSON202() *WebhookDelivery {
+	return r.JSON202
+}
+
+// GetBody returns the raw response body bytes
+func (r ReplayWebhookDeliveryResponse) GetBody() []byte {
+	return r.Body
+}
+
+// Status returns HTTPResponse.Status
+func (r ReplayWebhookDeliveryResponse) Status() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Status
+	}
+	return http.StatusText(0)
+}
+
+// StatusCode returns HTTPResponse.StatusCode
+func (r ReplayWebhookDeliveryResponse) StatusCode() int {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.StatusCode
+	}
+	return 0
+}
+
+// ContentType is a convenience method to retrieve the Content-Type value from the HTTP response headers
+func (r ReplayWebhookDeliveryResponse) ContentType() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Header.Get("Content-Type")
+	}
+	return ""
+}
+
+// PingWebhookResponse202Headers the declared response headers of an HTTP 202 response for PingWebhook
+type PingWebhookResponse202Headers struct {
+	Location string
+}
+
+type PingWebhookResponse struct {
+	Body         []byte
+	HTTPResponse *http.Response
+	// JSON202 the response for an HTTP 202 `application/json` response
+	JSON202 *WebhookDelivery
+	// Headers202 the parsed response headers for an HTTP 202 response
+	Headers202 *PingWebhookResponse202Headers
+}
+
+// GetJSON202 returns the response for an HTTP 202 `application/json` response
+func (r PingWebhookResponse) GetJSON202() *WebhookDelivery {
+	return r.JSON202
+}
+
+// GetBody returns the raw response body bytes
+func (r PingWebhookResponse) GetBody() []byte {
+	return r.Body
+}
+
+// Status returns HTTPResponse.Status
+func (r PingWebhookResponse) Status() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Status
+	}
+	return http.StatusText(0)
+}
+
+// StatusCode returns HTTPResponse.StatusCode
+func (r PingWebhookResponse) StatusCode() int {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.StatusCode
+	}
+	return 0
+}
+
+// ContentType is a convenience method to retrieve the Content-Type value from the HTTP response headers
+func (r PingWebhookResponse) ContentType() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Header.Get("Content-Type")
+	}
+	return ""
+}
+
+// RotateWebhookResponse200Headers the declared response headers of an HTTP 200 response for RotateWebhook
+type RotateWebhookResponse200Headers struct {
+	ETag string
+}
+
+type RotateWebhookResponse struct {
+	Body         []byte
+	HTTPResponse *http.Response
+	// JSON200 the response for an HTTP 200 `application/json` response
+	JSON200 *Webhook
+	// Headers200 the parsed response headers for an HTTP 200 response
+	Headers200 *RotateWebhookResponse200Headers
+}
+
+// GetJSON200 returns the response for an HTTP 200 `application/json` response
+func (r RotateWebhookResponse) GetJSON200() *Webhook {
+	return r.JSON200
+}
+
+// GetBody returns the raw response body bytes
+func (r RotateWebhookResponse) GetBody() []byte {
+	return r.Body
+}
+
+// Status returns HTTPResponse.Status
+func (r RotateWebhookResponse) Status() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Status
+	}
+	return http.StatusText(0)
+}
+
+// StatusCode returns HTTPResponse.StatusCode
+func (r RotateWebhookResponse) StatusCode() int {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.StatusCode
+	}
+	return 0
+}
+
+// ContentType is a convenience method to retrieve the Content-Type value from the HTTP response headers
+func (r RotateWebhookResponse) ContentType() string {
+	if r.HTTPResponse != nil {
+		return r.HTTPResponse.Header.Get("Content-Type")
+	}
+	return ""
+}
+
 // GetDocsWithResponse Read this contract as a page
 //
 // Gives a page that shows this document and sends requests from it. It loads nothing from elsewhere.
@@ -15394,6 +22683,201 @@ func (c *ClientWithResponses) GetAssessmentReportWithResponse(ctx context.Contex
 		return nil, err
 	}
 	return ParseGetAssessmentReportResponse(rsp)
+}
+
+// ListAuditColumnsWithResponse List the columns of a file of rigs
+//
+// Lists every column that a table of rigs may have, with the terms of the trade that are read as it. A column whose name begins with `#` is passed over; a unit may follow in square brackets, and cells are then plain numbers.
+//
+// Returns a wrapper object for the known response body format(s).
+//
+// Corresponds with GET /v1/audit-columns (the `ListAuditColumns` operationId).
+func (c *ClientWithResponses) ListAuditColumnsWithResponse(ctx context.Context, reqEditors ...RequestEditorFn) (*ListAuditColumnsResponse, error) {
+	rsp, err := c.ListAuditColumns(ctx, reqEditors...)
+	if err != nil {
+		return nil, err
+	}
+	return ParseListAuditColumnsResponse(rsp)
+}
+
+// GetAuditTemplateWithResponse Get a file of rigs to fill in
+//
+// Gives a table with the columns that are wanted most often and one example row for each place, in terms that all the places share. Without a place the columns have the names of this service and the example is of New South Wales.
+//
+// Returns a wrapper object for the known response body format(s).
+//
+// Corresponds with GET /v1/audit-template (the `GetAuditTemplate` operationId).
+func (c *ClientWithResponses) GetAuditTemplateWithResponse(ctx context.Context, params *GetAuditTemplateParams, reqEditors ...RequestEditorFn) (*GetAuditTemplateResponse, error) {
+	rsp, err := c.GetAuditTemplate(ctx, params, reqEditors...)
+	if err != nil {
+		return nil, err
+	}
+	return ParseGetAuditTemplateResponse(rsp)
+}
+
+// ListAuditsWithResponse List audits
+//
+// Lists the audits that are kept, newest first, with their progress. The place in the list that a cursor stands for does not move when newer audits arrive.
+//
+// Returns a wrapper object for the known response body format(s).
+//
+// Corresponds with GET /v1/audits (the `ListAudits` operationId).
+func (c *ClientWithResponses) ListAuditsWithResponse(ctx context.Context, params *ListAuditsParams, reqEditors ...RequestEditorFn) (*ListAuditsResponse, error) {
+	rsp, err := c.ListAudits(ctx, params, reqEditors...)
+	if err != nil {
+		return nil, err
+	}
+	return ParseListAuditsResponse(rsp)
+}
+
+// CreateAuditWithBodyWithResponse Audit a fleet
+//
+// Answers for many rigs at once. Send a file of rigs as a table (`text/csv`, columns as `/v1/audit-columns` lists them) or one rig document a line (`application/x-ndjson`), or ask in JSON for what the service holds: pairings of the register, each vehicle of it with each trailer, or assessments that were recorded. The parameters in the query go with a file, and say in JSON what the body says there. A file is read as it comes. Bad rows are told one by one and do not stop the rest. At most 1,000,000 rows, and 512 MiB unless the operator says otherwise; a body that comes slower than 1 KiB a second on average is given up. The audit goes on after the reply; its progress is at `Location`, or is told as it happens at `events` below that. All rows are answered by the law as known when the audit was asked, or at `known_at`.
+//
+// Takes any type of body and a specified content type, and returns a wrapper object for the known response body format(s).
+//
+// Corresponds with POST /v1/audits (the `CreateAudit` operationId).
+func (c *ClientWithResponses) CreateAuditWithBodyWithResponse(ctx context.Context, params *CreateAuditParams, contentType string, body io.Reader, reqEditors ...RequestEditorFn) (*CreateAuditResponse, error) {
+	rsp, err := c.CreateAuditWithBody(ctx, params, contentType, body, reqEditors...)
+	if err != nil {
+		return nil, err
+	}
+	return ParseCreateAuditResponse(rsp)
+}
+
+// CreateAuditWithResponse Audit a fleet
+//
+// Answers for many rigs at once. Send a file of rigs as a table (`text/csv`, columns as `/v1/audit-columns` lists them) or one rig document a line (`application/x-ndjson`), or ask in JSON for what the service holds: pairings of the register, each vehicle of it with each trailer, or assessments that were recorded. The parameters in the query go with a file, and say in JSON what the body says there. A file is read as it comes. Bad rows are told one by one and do not stop the rest. At most 1,000,000 rows, and 512 MiB unless the operator says otherwise; a body that comes slower than 1 KiB a second on average is given up. The audit goes on after the reply; its progress is at `Location`, or is told as it happens at `events` below that. All rows are answered by the law as known when the audit was asked, or at `known_at`.
+//
+// Takes a body of the `application/json` content type, and returns a wrapper object for the known response body format(s).
+//
+// Corresponds with POST /v1/audits (the `CreateAudit` operationId).
+func (c *ClientWithResponses) CreateAuditWithResponse(ctx context.Context, params *CreateAuditParams, body CreateAuditJSONRequestBody, reqEditors ...RequestEditorFn) (*CreateAuditResponse, error) {
+	rsp, err := c.CreateAudit(ctx, params, body, reqEditors...)
+	if err != nil {
+		return nil, err
+	}
+	return ParseCreateAuditResponse(rsp)
+}
+
+// GetAuditWithResponse Read an audit
+//
+// Gives what was asked and how far the audit is.
+//
+// Returns a wrapper object for the known response body format(s).
+//
+// Corresponds with GET /v1/audits/{id} (the `GetAudit` operationId).
+func (c *ClientWithResponses) GetAuditWithResponse(ctx context.Context, id AuditID, reqEditors ...RequestEditorFn) (*GetAuditResponse, error) {
+	rsp, err := c.GetAudit(ctx, id, reqEditors...)
+	if err != nil {
+		return nil, err
+	}
+	return ParseGetAuditResponse(rsp)
+}
+
+// CancelAuditWithResponse Cancel an audit
+//
+// Ends an audit before all its rows are answered. What is answered stays and can be read.
+//
+// Returns a wrapper object for the known response body format(s).
+//
+// Corresponds with POST /v1/audits/{id}/cancel (the `CancelAudit` operationId).
+func (c *ClientWithResponses) CancelAuditWithResponse(ctx context.Context, id AuditID, reqEditors ...RequestEditorFn) (*CancelAuditResponse, error) {
+	rsp, err := c.CancelAudit(ctx, id, reqEditors...)
+	if err != nil {
+		return nil, err
+	}
+	return ParseCancelAuditResponse(rsp)
+}
+
+// CompareAuditsWithResponse Compare two audits
+//
+// Holds the rows of two audits that have ended against each other, by the id of the rig or, without one, by vehicle and trailer. The one in the path is taken for what was before, `with` for what came after.
+//
+// Returns a wrapper object for the known response body format(s).
+//
+// Corresponds with GET /v1/audits/{id}/compare (the `CompareAudits` operationId).
+func (c *ClientWithResponses) CompareAuditsWithResponse(ctx context.Context, id AuditID, params *CompareAuditsParams, reqEditors ...RequestEditorFn) (*CompareAuditsResponse, error) {
+	rsp, err := c.CompareAudits(ctx, id, params, reqEditors...)
+	if err != nil {
+		return nil, err
+	}
+	return ParseCompareAuditsResponse(rsp)
+}
+
+// StreamAuditEventsWithResponse Follow an audit
+//
+// Tells the progress of an audit as it happens, as server-sent events (WHATWG HTML, section 9.2): `progress` at once and whenever the audit changed, and `ended` when it has ended, after which the stream closes. The data of both is the audit as `/v1/audits/{id}` gives it; the id is the number of rows answered. A comment comes every 15 seconds if nothing else does. The stream also closes after 30 minutes and when the service stops; ask again then, each stream begins with how the audit is.
+//
+// Returns a wrapper object for the known response body format(s).
+//
+// Corresponds with GET /v1/audits/{id}/events (the `StreamAuditEvents` operationId).
+func (c *ClientWithResponses) StreamAuditEventsWithResponse(ctx context.Context, id AuditID, reqEditors ...RequestEditorFn) (*StreamAuditEventsResponse, error) {
+	rsp, err := c.StreamAuditEvents(ctx, id, reqEditors...)
+	if err != nil {
+		return nil, err
+	}
+	return ParseStreamAuditEventsResponse(rsp)
+}
+
+// ExportAuditWithResponse Export what an audit says of its rows
+//
+// Writes all rows that are answered so far and pass the filters, in their order: a table (`text/csv`, the default, RFC 4180 in UTF-8) or one JSON object a line (`application/x-ndjson`). The columns of the table are `row`, `line`, `id`, `vehicle`, `trailer`, `jurisdiction`, `as_of`, `outcome`, `failing`, `missing`, `parts`, `faults`, `before`, `moved`, `appearing` and `disappearing`, as the fields of AuditItem; entries of a list stand in one cell with ` | ` between them. A cell that a spreadsheet would take for a formula, since it begins with `=`, `+`, `-`, `@`, a tab or a carriage return, has an apostrophe before it, and so has one that would read like that but for apostrophes before. A reply that breaks off without its end is not all of it.
+//
+// Returns a wrapper object for the known response body format(s).
+//
+// Corresponds with GET /v1/audits/{id}/export (the `ExportAudit` operationId).
+func (c *ClientWithResponses) ExportAuditWithResponse(ctx context.Context, id AuditID, params *ExportAuditParams, reqEditors ...RequestEditorFn) (*ExportAuditResponse, error) {
+	rsp, err := c.ExportAudit(ctx, id, params, reqEditors...)
+	if err != nil {
+		return nil, err
+	}
+	return ParseExportAuditResponse(rsp)
+}
+
+// ListAuditItemsWithResponse List what an audit says of its rows
+//
+// Lists the rows that are answered so far, in their order, those that pass all the filters.
+//
+// Returns a wrapper object for the known response body format(s).
+//
+// Corresponds with GET /v1/audits/{id}/items (the `ListAuditItems` operationId).
+func (c *ClientWithResponses) ListAuditItemsWithResponse(ctx context.Context, id AuditID, params *ListAuditItemsParams, reqEditors ...RequestEditorFn) (*ListAuditItemsResponse, error) {
+	rsp, err := c.ListAuditItems(ctx, id, params, reqEditors...)
+	if err != nil {
+		return nil, err
+	}
+	return ParseListAuditItemsResponse(rsp)
+}
+
+// GetAuditItemWithResponse Read what an audit says of a row
+//
+// Gives a row with the rig that was read and the whole answer, worked out again from the rig and the law that the audit keeps. A row that is not answered yet is not there.
+//
+// Returns a wrapper object for the known response body format(s).
+//
+// Corresponds with GET /v1/audits/{id}/items/{row} (the `GetAuditItem` operationId).
+func (c *ClientWithResponses) GetAuditItemWithResponse(ctx context.Context, id AuditID, row AuditRow, reqEditors ...RequestEditorFn) (*GetAuditItemResponse, error) {
+	rsp, err := c.GetAuditItem(ctx, id, row, reqEditors...)
+	if err != nil {
+		return nil, err
+	}
+	return ParseGetAuditItemResponse(rsp)
+}
+
+// GetAuditSummaryWithResponse Sum up an audit
+//
+// Counts what is answered so far: outcomes, what fails most often, which inputs are missing most often, parts to replace or fit with what the register offers, by place and, of all pairs, by vehicle and trailer. `Accept` chooses JSON (the default), a page (`text/html`) or a document to print (`application/pdf`); `paper` is for the last two. It informs a decision and certifies nothing.
+//
+// Returns a wrapper object for the known response body format(s).
+//
+// Corresponds with GET /v1/audits/{id}/summary (the `GetAuditSummary` operationId).
+func (c *ClientWithResponses) GetAuditSummaryWithResponse(ctx context.Context, id AuditID, params *GetAuditSummaryParams, reqEditors ...RequestEditorFn) (*GetAuditSummaryResponse, error) {
+	rsp, err := c.GetAuditSummary(ctx, id, params, reqEditors...)
+	if err != nil {
+		return nil, err
+	}
+	return ParseGetAuditSummaryResponse(rsp)
 }
 
 // ListFittingsWithResponse List fittings
@@ -15756,6 +23240,171 @@ func (c *ClientWithResponses) ExportLogWithResponse(ctx context.Context, reqEdit
 	return ParseExportLogResponse(rsp)
 }
 
+// CreateRegisterAssessmentWithBodyWithResponse Assess what the register holds
+//
+// Puts the rig together of what the register holds, with the parts that are fitted to its vehicle and trailer, and answers as for a rig that is sent whole. Name a pairing, or a vehicle and a trailer. The reply has the rig as it was put together. With `record=true` (the default) it is kept as an assessment.
+//
+// Takes any type of body and a specified content type, and returns a wrapper object for the known response body format(s).
+//
+// Corresponds with POST /v1/register-assessments (the `CreateRegisterAssessment` operationId).
+func (c *ClientWithResponses) CreateRegisterAssessmentWithBodyWithResponse(ctx context.Context, params *CreateRegisterAssessmentParams, contentType string, body io.Reader, reqEditors ...RequestEditorFn) (*CreateRegisterAssessmentResponse, error) {
+	rsp, err := c.CreateRegisterAssessmentWithBody(ctx, params, contentType, body, reqEditors...)
+	if err != nil {
+		return nil, err
+	}
+	return ParseCreateRegisterAssessmentResponse(rsp)
+}
+
+// CreateRegisterAssessmentWithResponse Assess what the register holds
+//
+// Puts the rig together of what the register holds, with the parts that are fitted to its vehicle and trailer, and answers as for a rig that is sent whole. Name a pairing, or a vehicle and a trailer. The reply has the rig as it was put together. With `record=true` (the default) it is kept as an assessment.
+//
+// Takes a body of the `application/json` content type, and returns a wrapper object for the known response body format(s).
+//
+// Corresponds with POST /v1/register-assessments (the `CreateRegisterAssessment` operationId).
+func (c *ClientWithResponses) CreateRegisterAssessmentWithResponse(ctx context.Context, params *CreateRegisterAssessmentParams, body CreateRegisterAssessmentJSONRequestBody, reqEditors ...RequestEditorFn) (*CreateRegisterAssessmentResponse, error) {
+	rsp, err := c.CreateRegisterAssessment(ctx, params, body, reqEditors...)
+	if err != nil {
+		return nil, err
+	}
+	return ParseCreateRegisterAssessmentResponse(rsp)
+}
+
+// GetRegisterTemplateWithResponse Get a table to fill in
+//
+// Gives the header of a table of the kind in the terms of a place, and an example row.
+//
+// Returns a wrapper object for the known response body format(s).
+//
+// Corresponds with GET /v1/register-template/{kind} (the `GetRegisterTemplate` operationId).
+func (c *ClientWithResponses) GetRegisterTemplateWithResponse(ctx context.Context, kind RegisterKind, params *GetRegisterTemplateParams, reqEditors ...RequestEditorFn) (*GetRegisterTemplateResponse, error) {
+	rsp, err := c.GetRegisterTemplate(ctx, kind, params, reqEditors...)
+	if err != nil {
+		return nil, err
+	}
+	return ParseGetRegisterTemplateResponse(rsp)
+}
+
+// ListRegisterWithResponse List or export the register
+//
+// Lists the entries of one kind as they are now, in the order of the bytes of their ids. The place in the list that a cursor stands for does not move. With `Accept: text/csv` all entries are written as a table that an import reads back to the same; of the parameters, only `yard` goes with a table. A table that cannot be written to its end breaks off.
+//
+// Returns a wrapper object for the known response body format(s).
+//
+// Corresponds with GET /v1/register/{kind} (the `ListRegister` operationId).
+func (c *ClientWithResponses) ListRegisterWithResponse(ctx context.Context, kind RegisterKind, params *ListRegisterParams, reqEditors ...RequestEditorFn) (*ListRegisterResponse, error) {
+	rsp, err := c.ListRegister(ctx, kind, params, reqEditors...)
+	if err != nil {
+		return nil, err
+	}
+	return ParseListRegisterResponse(rsp)
+}
+
+// ImportRegisterWithBodyWithResponse Import a table
+//
+// Writes what a table (RFC 4180, with a header row, in UTF-8, up to 64 MiB) holds, row by row. `id` is the entry's own id; `since`, `yard`, `fitted_to` (such as `trailers/FLOAT-3`) and `note` may stand beside the facts, whose columns are those of fleet files. A row that says what is there already changes nothing; a row that cannot be read is told in `faults` and does not stop the rest, so that a table can be mended and sent again whole. At most 100,000 rows are read. If the request breaks off or takes too long, what was written by then stays. A table of which nothing can be read changes nothing.
+//
+// Takes any type of body and a specified content type, and returns a wrapper object for the known response body format(s).
+//
+// Corresponds with POST /v1/register/{kind} (the `ImportRegister` operationId).
+func (c *ClientWithResponses) ImportRegisterWithBodyWithResponse(ctx context.Context, kind RegisterKind, params *ImportRegisterParams, contentType string, body io.Reader, reqEditors ...RequestEditorFn) (*ImportRegisterResponse, error) {
+	rsp, err := c.ImportRegisterWithBody(ctx, kind, params, contentType, body, reqEditors...)
+	if err != nil {
+		return nil, err
+	}
+	return ParseImportRegisterResponse(rsp)
+}
+
+// RemoveRegisterEntryWithResponse Remove an entry
+//
+// Ends an entry; its history stays, and the id can be written again. A vehicle or trailer that a pairing names or a part is fitted to cannot be removed before them.
+//
+// Returns a wrapper object for the known response body format(s).
+//
+// Corresponds with DELETE /v1/register/{kind}/{id} (the `RemoveRegisterEntry` operationId).
+func (c *ClientWithResponses) RemoveRegisterEntryWithResponse(ctx context.Context, kind RegisterKind, id RegisterID, params *RemoveRegisterEntryParams, reqEditors ...RequestEditorFn) (*RemoveRegisterEntryResponse, error) {
+	rsp, err := c.RemoveRegisterEntry(ctx, kind, id, params, reqEditors...)
+	if err != nil {
+		return nil, err
+	}
+	return ParseRemoveRegisterEntryResponse(rsp)
+}
+
+// GetRegisterEntryWithResponse Read an entry
+//
+// Gives an entry as it is now; also one that was removed, which says so.
+//
+// Returns a wrapper object for the known response body format(s).
+//
+// Corresponds with GET /v1/register/{kind}/{id} (the `GetRegisterEntry` operationId).
+func (c *ClientWithResponses) GetRegisterEntryWithResponse(ctx context.Context, kind RegisterKind, id RegisterID, reqEditors ...RequestEditorFn) (*GetRegisterEntryResponse, error) {
+	rsp, err := c.GetRegisterEntry(ctx, kind, id, reqEditors...)
+	if err != nil {
+		return nil, err
+	}
+	return ParseGetRegisterEntryResponse(rsp)
+}
+
+// PutRegisterEntryWithBodyWithResponse Write an entry
+//
+// Writes the next revision of an entry, or the first. With `If-Match` it is written only over the revision that is named, with `If-None-Match: *` only if there is none yet; with neither, over whatever is there. The reply is 201 if there was no such entry, or if it had been removed, else 200; what is there already makes no revision. Parts that are fitted to a vehicle or trailer of the register are entries of their own. Every revision is kept. The document may be up to 64 KiB (65536 bytes).
+//
+// Takes any type of body and a specified content type, and returns a wrapper object for the known response body format(s).
+//
+// Corresponds with PUT /v1/register/{kind}/{id} (the `PutRegisterEntry` operationId).
+func (c *ClientWithResponses) PutRegisterEntryWithBodyWithResponse(ctx context.Context, kind RegisterKind, id RegisterID, params *PutRegisterEntryParams, contentType string, body io.Reader, reqEditors ...RequestEditorFn) (*PutRegisterEntryResponse, error) {
+	rsp, err := c.PutRegisterEntryWithBody(ctx, kind, id, params, contentType, body, reqEditors...)
+	if err != nil {
+		return nil, err
+	}
+	return ParsePutRegisterEntryResponse(rsp)
+}
+
+// PutRegisterEntryWithResponse Write an entry
+//
+// Writes the next revision of an entry, or the first. With `If-Match` it is written only over the revision that is named, with `If-None-Match: *` only if there is none yet; with neither, over whatever is there. The reply is 201 if there was no such entry, or if it had been removed, else 200; what is there already makes no revision. Parts that are fitted to a vehicle or trailer of the register are entries of their own. Every revision is kept. The document may be up to 64 KiB (65536 bytes).
+//
+// Takes a body of the `application/json` content type, and returns a wrapper object for the known response body format(s).
+//
+// Corresponds with PUT /v1/register/{kind}/{id} (the `PutRegisterEntry` operationId).
+func (c *ClientWithResponses) PutRegisterEntryWithResponse(ctx context.Context, kind RegisterKind, id RegisterID, params *PutRegisterEntryParams, body PutRegisterEntryJSONRequestBody, reqEditors ...RequestEditorFn) (*PutRegisterEntryResponse, error) {
+	rsp, err := c.PutRegisterEntry(ctx, kind, id, params, body, reqEditors...)
+	if err != nil {
+		return nil, err
+	}
+	return ParsePutRegisterEntryResponse(rsp)
+}
+
+// ListRegisterFittedWithResponse List what was fitted and when
+//
+// Lists which parts were fitted to a vehicle or trailer, with the days from and until which they were, and each part as it was then; with `on` only what was fitted on that day. Only for vehicles and trailers.
+//
+// Returns a wrapper object for the known response body format(s).
+//
+// Corresponds with GET /v1/register/{kind}/{id}/fitted (the `ListRegisterFitted` operationId).
+func (c *ClientWithResponses) ListRegisterFittedWithResponse(ctx context.Context, kind RegisterKind, id RegisterID, params *ListRegisterFittedParams, reqEditors ...RequestEditorFn) (*ListRegisterFittedResponse, error) {
+	rsp, err := c.ListRegisterFitted(ctx, kind, id, params, reqEditors...)
+	if err != nil {
+		return nil, err
+	}
+	return ParseListRegisterFittedResponse(rsp)
+}
+
+// ListRegisterHistoryWithResponse List revisions of an entry
+//
+// Lists every revision that was written of an entry, newest first.
+//
+// Returns a wrapper object for the known response body format(s).
+//
+// Corresponds with GET /v1/register/{kind}/{id}/history (the `ListRegisterHistory` operationId).
+func (c *ClientWithResponses) ListRegisterHistoryWithResponse(ctx context.Context, kind RegisterKind, id RegisterID, params *ListRegisterHistoryParams, reqEditors ...RequestEditorFn) (*ListRegisterHistoryResponse, error) {
+	rsp, err := c.ListRegisterHistory(ctx, kind, id, params, reqEditors...)
+	if err != nil {
+		return nil, err
+	}
+	return ParseListRegisterHistoryResponse(rsp)
+}
+
 // ListRulesetsWithResponse List rulesets
 //
 // Lists every ruleset by id, with its versions, those that ship and those of the caller's tenant.
@@ -16044,6 +23693,186 @@ func (c *ClientWithResponses) CreateTripWithResponse(ctx context.Context, params
 		return nil, err
 	}
 	return ParseCreateTripResponse(rsp)
+}
+
+// ListWebhooksWithResponse List webhooks
+//
+// Lists the webhooks of the tenant, oldest first. Their secrets are not shown.
+//
+// Returns a wrapper object for the known response body format(s).
+//
+// Corresponds with GET /v1/webhooks (the `ListWebhooks` operationId).
+func (c *ClientWithResponses) ListWebhooksWithResponse(ctx context.Context, reqEditors ...RequestEditorFn) (*ListWebhooksResponse, error) {
+	rsp, err := c.ListWebhooks(ctx, reqEditors...)
+	if err != nil {
+		return nil, err
+	}
+	return ParseListWebhooksResponse(rsp)
+}
+
+// CreateWebhookWithBodyWithResponse Set up a webhook
+//
+// Keeps an address that is told when something happened. The reply has the secret that notices to it are signed with, which is shown this once. Each notice is sent with POST as a WebhookNotice, as the callback says, and counts as taken when the reply is of class 2xx. Otherwise it is sent again, after longer and longer times, up to 12 times in all. A notice may come more than once and out of order; `Webhook-Id` is the same each time. No redirect is followed, and an address within the service's own network is refused unless the operator allows it.
+//
+// Takes any type of body and a specified content type, and returns a wrapper object for the known response body format(s).
+//
+// Corresponds with POST /v1/webhooks (the `CreateWebhook` operationId).
+func (c *ClientWithResponses) CreateWebhookWithBodyWithResponse(ctx context.Context, contentType string, body io.Reader, reqEditors ...RequestEditorFn) (*CreateWebhookResponse, error) {
+	rsp, err := c.CreateWebhookWithBody(ctx, contentType, body, reqEditors...)
+	if err != nil {
+		return nil, err
+	}
+	return ParseCreateWebhookResponse(rsp)
+}
+
+// CreateWebhookWithResponse Set up a webhook
+//
+// Keeps an address that is told when something happened. The reply has the secret that notices to it are signed with, which is shown this once. Each notice is sent with POST as a WebhookNotice, as the callback says, and counts as taken when the reply is of class 2xx. Otherwise it is sent again, after longer and longer times, up to 12 times in all. A notice may come more than once and out of order; `Webhook-Id` is the same each time. No redirect is followed, and an address within the service's own network is refused unless the operator allows it.
+//
+// Takes a body of the `application/json` content type, and returns a wrapper object for the known response body format(s).
+//
+// Corresponds with POST /v1/webhooks (the `CreateWebhook` operationId).
+func (c *ClientWithResponses) CreateWebhookWithResponse(ctx context.Context, body CreateWebhookJSONRequestBody, reqEditors ...RequestEditorFn) (*CreateWebhookResponse, error) {
+	rsp, err := c.CreateWebhook(ctx, body, reqEditors...)
+	if err != nil {
+		return nil, err
+	}
+	return ParseCreateWebhookResponse(rsp)
+}
+
+// RemoveWebhookWithResponse Remove a webhook
+//
+// Removes a webhook and its deliveries. What is on its way may still arrive.
+//
+// Returns a wrapper object for the known response body format(s).
+//
+// Corresponds with DELETE /v1/webhooks/{id} (the `RemoveWebhook` operationId).
+func (c *ClientWithResponses) RemoveWebhookWithResponse(ctx context.Context, id WebhookID, reqEditors ...RequestEditorFn) (*RemoveWebhookResponse, error) {
+	rsp, err := c.RemoveWebhook(ctx, id, reqEditors...)
+	if err != nil {
+		return nil, err
+	}
+	return ParseRemoveWebhookResponse(rsp)
+}
+
+// GetWebhookWithResponse Read a webhook
+//
+// Gives a webhook without its secret.
+//
+// Returns a wrapper object for the known response body format(s).
+//
+// Corresponds with GET /v1/webhooks/{id} (the `GetWebhook` operationId).
+func (c *ClientWithResponses) GetWebhookWithResponse(ctx context.Context, id WebhookID, reqEditors ...RequestEditorFn) (*GetWebhookResponse, error) {
+	rsp, err := c.GetWebhook(ctx, id, reqEditors...)
+	if err != nil {
+		return nil, err
+	}
+	return ParseGetWebhookResponse(rsp)
+}
+
+// ChangeWebhookWithBodyWithResponse Change a webhook
+//
+// Replaces what is written of a webhook; its secret stays. While it is paused, events that happen are not sent to it, now or later.
+//
+// Takes any type of body and a specified content type, and returns a wrapper object for the known response body format(s).
+//
+// Corresponds with PUT /v1/webhooks/{id} (the `ChangeWebhook` operationId).
+func (c *ClientWithResponses) ChangeWebhookWithBodyWithResponse(ctx context.Context, id WebhookID, params *ChangeWebhookParams, contentType string, body io.Reader, reqEditors ...RequestEditorFn) (*ChangeWebhookResponse, error) {
+	rsp, err := c.ChangeWebhookWithBody(ctx, id, params, contentType, body, reqEditors...)
+	if err != nil {
+		return nil, err
+	}
+	return ParseChangeWebhookResponse(rsp)
+}
+
+// ChangeWebhookWithResponse Change a webhook
+//
+// Replaces what is written of a webhook; its secret stays. While it is paused, events that happen are not sent to it, now or later.
+//
+// Takes a body of the `application/json` content type, and returns a wrapper object for the known response body format(s).
+//
+// Corresponds with PUT /v1/webhooks/{id} (the `ChangeWebhook` operationId).
+func (c *ClientWithResponses) ChangeWebhookWithResponse(ctx context.Context, id WebhookID, params *ChangeWebhookParams, body ChangeWebhookJSONRequestBody, reqEditors ...RequestEditorFn) (*ChangeWebhookResponse, error) {
+	rsp, err := c.ChangeWebhook(ctx, id, params, body, reqEditors...)
+	if err != nil {
+		return nil, err
+	}
+	return ParseChangeWebhookResponse(rsp)
+}
+
+// ListWebhookDeliveriesWithResponse List deliveries
+//
+// Lists what was sent to a webhook or is to be, newest first, with every attempt.
+//
+// Returns a wrapper object for the known response body format(s).
+//
+// Corresponds with GET /v1/webhooks/{id}/deliveries (the `ListWebhookDeliveries` operationId).
+func (c *ClientWithResponses) ListWebhookDeliveriesWithResponse(ctx context.Context, id WebhookID, params *ListWebhookDeliveriesParams, reqEditors ...RequestEditorFn) (*ListWebhookDeliveriesResponse, error) {
+	rsp, err := c.ListWebhookDeliveries(ctx, id, params, reqEditors...)
+	if err != nil {
+		return nil, err
+	}
+	return ParseListWebhookDeliveriesResponse(rsp)
+}
+
+// GetWebhookDeliveryWithResponse Read a delivery
+//
+// Gives a delivery with every attempt.
+//
+// Returns a wrapper object for the known response body format(s).
+//
+// Corresponds with GET /v1/webhooks/{id}/deliveries/{delivery} (the `GetWebhookDelivery` operationId).
+func (c *ClientWithResponses) GetWebhookDeliveryWithResponse(ctx context.Context, id WebhookID, delivery DeliveryID, reqEditors ...RequestEditorFn) (*GetWebhookDeliveryResponse, error) {
+	rsp, err := c.GetWebhookDelivery(ctx, id, delivery, reqEditors...)
+	if err != nil {
+		return nil, err
+	}
+	return ParseGetWebhookDeliveryResponse(rsp)
+}
+
+// ReplayWebhookDeliveryWithResponse Send a notice again
+//
+// Sends what a delivery held once more, as a new delivery of the same event. Takes no request body.
+//
+// Returns a wrapper object for the known response body format(s).
+//
+// Corresponds with POST /v1/webhooks/{id}/deliveries/{delivery}/replay (the `ReplayWebhookDelivery` operationId).
+func (c *ClientWithResponses) ReplayWebhookDeliveryWithResponse(ctx context.Context, id WebhookID, delivery DeliveryID, reqEditors ...RequestEditorFn) (*ReplayWebhookDeliveryResponse, error) {
+	rsp, err := c.ReplayWebhookDelivery(ctx, id, delivery, reqEditors...)
+	if err != nil {
+		return nil, err
+	}
+	return ParseReplayWebhookDeliveryResponse(rsp)
+}
+
+// PingWebhookWithResponse Try a webhook
+//
+// Sends a notice of type `ping`. What came of it is told by the delivery. Takes no request body.
+//
+// Returns a wrapper object for the known response body format(s).
+//
+// Corresponds with POST /v1/webhooks/{id}/ping (the `PingWebhook` operationId).
+func (c *ClientWithResponses) PingWebhookWithResponse(ctx context.Context, id WebhookID, reqEditors ...RequestEditorFn) (*PingWebhookResponse, error) {
+	rsp, err := c.PingWebhook(ctx, id, reqEditors...)
+	if err != nil {
+		return nil, err
+	}
+	return ParsePingWebhookResponse(rsp)
+}
+
+// RotateWebhookWithResponse Give a webhook a new secret
+//
+// Gives a new secret, which the reply shows this once. For a day notices are signed with the old one as well, so that a receiver can change over. Takes no request body.
+//
+// Returns a wrapper object for the known response body format(s).
+//
+// Corresponds with POST /v1/webhooks/{id}/rotate (the `RotateWebhook` operationId).
+func (c *ClientWithResponses) RotateWebhookWithResponse(ctx context.Context, id WebhookID, params *RotateWebhookParams, reqEditors ...RequestEditorFn) (*RotateWebhookResponse, error) {
+	rsp, err := c.RotateWebhook(ctx, id, params, reqEditors...)
+	if err != nil {
+		return nil, err
+	}
+	return ParseRotateWebhookResponse(rsp)
 }
 
 // ParseGetDocsResponse parses an HTTP response from a GetDocsWithResponse call
@@ -16384,6 +24213,330 @@ func ParseGetAssessmentReportResponse(rsp *http.Response) (*GetAssessmentReportR
 	switch {
 	case rsp.StatusCode == 200:
 		var headers GetAssessmentReportResponse200Headers
+		if values := rsp.Header.Values("Vary"); len(values) > 0 {
+			var value string
+			if err := runtime.BindStyledParameterWithOptions("simple", "Vary", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			}
+			headers.Vary = value
+		}
+		response.Headers200 = &headers
+	}
+
+	return response, nil
+}
+
+// ParseListAuditColumnsResponse parses an HTTP response from a ListAuditColumnsWithResponse call
+func ParseListAuditColumnsResponse(rsp *http.Response) (*ListAuditColumnsResponse, error) {
+	bodyBytes, err := io.ReadAll(rsp.Body)
+	defer func() { _ = rsp.Body.Close() }()
+	if err != nil {
+		return nil, err
+	}
+
+	response := &ListAuditColumnsResponse{
+		Body:         bodyBytes,
+		HTTPResponse: rsp,
+	}
+
+	switch {
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 200:
+		var dest AuditColumnPage
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.JSON200 = &dest
+
+	}
+
+	return response, nil
+}
+
+// ParseGetAuditTemplateResponse parses an HTTP response from a GetAuditTemplateWithResponse call
+func ParseGetAuditTemplateResponse(rsp *http.Response) (*GetAuditTemplateResponse, error) {
+	bodyBytes, err := io.ReadAll(rsp.Body)
+	defer func() { _ = rsp.Body.Close() }()
+	if err != nil {
+		return nil, err
+	}
+
+	response := &GetAuditTemplateResponse{
+		Body:         bodyBytes,
+		HTTPResponse: rsp,
+	}
+
+	return response, nil
+}
+
+// ParseListAuditsResponse parses an HTTP response from a ListAuditsWithResponse call
+func ParseListAuditsResponse(rsp *http.Response) (*ListAuditsResponse, error) {
+	bodyBytes, err := io.ReadAll(rsp.Body)
+	defer func() { _ = rsp.Body.Close() }()
+	if err != nil {
+		return nil, err
+	}
+
+	response := &ListAuditsResponse{
+		Body:         bodyBytes,
+		HTTPResponse: rsp,
+	}
+
+	switch {
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 200:
+		var dest AuditPage
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.JSON200 = &dest
+
+	}
+
+	return response, nil
+}
+
+// ParseCreateAuditResponse parses an HTTP response from a CreateAuditWithResponse call
+func ParseCreateAuditResponse(rsp *http.Response) (*CreateAuditResponse, error) {
+	bodyBytes, err := io.ReadAll(rsp.Body)
+	defer func() { _ = rsp.Body.Close() }()
+	if err != nil {
+		return nil, err
+	}
+
+	response := &CreateAuditResponse{
+		Body:         bodyBytes,
+		HTTPResponse: rsp,
+	}
+
+	switch {
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 202:
+		var dest Audit
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.JSON202 = &dest
+
+	}
+
+	switch {
+	case rsp.StatusCode == 202:
+		var headers CreateAuditResponse202Headers
+		if values := rsp.Header.Values("Location"); len(values) > 0 {
+			var value string
+			if err := runtime.BindStyledParameterWithOptions("simple", "Location", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			}
+			headers.Location = value
+		}
+		response.Headers202 = &headers
+	}
+
+	return response, nil
+}
+
+// ParseGetAuditResponse parses an HTTP response from a GetAuditWithResponse call
+func ParseGetAuditResponse(rsp *http.Response) (*GetAuditResponse, error) {
+	bodyBytes, err := io.ReadAll(rsp.Body)
+	defer func() { _ = rsp.Body.Close() }()
+	if err != nil {
+		return nil, err
+	}
+
+	response := &GetAuditResponse{
+		Body:         bodyBytes,
+		HTTPResponse: rsp,
+	}
+
+	switch {
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 200:
+		var dest Audit
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.JSON200 = &dest
+
+	}
+
+	return response, nil
+}
+
+// ParseCancelAuditResponse parses an HTTP response from a CancelAuditWithResponse call
+func ParseCancelAuditResponse(rsp *http.Response) (*CancelAuditResponse, error) {
+	bodyBytes, err := io.ReadAll(rsp.Body)
+	defer func() { _ = rsp.Body.Close() }()
+	if err != nil {
+		return nil, err
+	}
+
+	response := &CancelAuditResponse{
+		Body:         bodyBytes,
+		HTTPResponse: rsp,
+	}
+
+	switch {
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 200:
+		var dest Audit
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.JSON200 = &dest
+
+	}
+
+	return response, nil
+}
+
+// ParseCompareAuditsResponse parses an HTTP response from a CompareAuditsWithResponse call
+func ParseCompareAuditsResponse(rsp *http.Response) (*CompareAuditsResponse, error) {
+	bodyBytes, err := io.ReadAll(rsp.Body)
+	defer func() { _ = rsp.Body.Close() }()
+	if err != nil {
+		return nil, err
+	}
+
+	response := &CompareAuditsResponse{
+		Body:         bodyBytes,
+		HTTPResponse: rsp,
+	}
+
+	switch {
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 200:
+		var dest AuditComparison
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.JSON200 = &dest
+
+	}
+
+	return response, nil
+}
+
+// ParseStreamAuditEventsResponse parses an HTTP response from a StreamAuditEventsWithResponse call
+func ParseStreamAuditEventsResponse(rsp *http.Response) (*StreamAuditEventsResponse, error) {
+	bodyBytes, err := io.ReadAll(rsp.Body)
+	defer func() { _ = rsp.Body.Close() }()
+	if err != nil {
+		return nil, err
+	}
+
+	response := &StreamAuditEventsResponse{
+		Body:         bodyBytes,
+		HTTPResponse: rsp,
+	}
+
+	return response, nil
+}
+
+// ParseExportAuditResponse parses an HTTP response from a ExportAuditWithResponse call
+func ParseExportAuditResponse(rsp *http.Response) (*ExportAuditResponse, error) {
+	bodyBytes, err := io.ReadAll(rsp.Body)
+	defer func() { _ = rsp.Body.Close() }()
+	if err != nil {
+		return nil, err
+	}
+
+	response := &ExportAuditResponse{
+		Body:         bodyBytes,
+		HTTPResponse: rsp,
+	}
+
+	switch {
+	case rsp.StatusCode == 200:
+		var headers ExportAuditResponse200Headers
+		if values := rsp.Header.Values("Vary"); len(values) > 0 {
+			var value string
+			if err := runtime.BindStyledParameterWithOptions("simple", "Vary", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			}
+			headers.Vary = value
+		}
+		response.Headers200 = &headers
+	}
+
+	return response, nil
+}
+
+// ParseListAuditItemsResponse parses an HTTP response from a ListAuditItemsWithResponse call
+func ParseListAuditItemsResponse(rsp *http.Response) (*ListAuditItemsResponse, error) {
+	bodyBytes, err := io.ReadAll(rsp.Body)
+	defer func() { _ = rsp.Body.Close() }()
+	if err != nil {
+		return nil, err
+	}
+
+	response := &ListAuditItemsResponse{
+		Body:         bodyBytes,
+		HTTPResponse: rsp,
+	}
+
+	switch {
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 200:
+		var dest AuditItemPage
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.JSON200 = &dest
+
+	}
+
+	return response, nil
+}
+
+// ParseGetAuditItemResponse parses an HTTP response from a GetAuditItemWithResponse call
+func ParseGetAuditItemResponse(rsp *http.Response) (*GetAuditItemResponse, error) {
+	bodyBytes, err := io.ReadAll(rsp.Body)
+	defer func() { _ = rsp.Body.Close() }()
+	if err != nil {
+		return nil, err
+	}
+
+	response := &GetAuditItemResponse{
+		Body:         bodyBytes,
+		HTTPResponse: rsp,
+	}
+
+	switch {
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 200:
+		var dest AuditItemDetail
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.JSON200 = &dest
+
+	}
+
+	return response, nil
+}
+
+// ParseGetAuditSummaryResponse parses an HTTP response from a GetAuditSummaryWithResponse call
+func ParseGetAuditSummaryResponse(rsp *http.Response) (*GetAuditSummaryResponse, error) {
+	bodyBytes, err := io.ReadAll(rsp.Body)
+	defer func() { _ = rsp.Body.Close() }()
+	if err != nil {
+		return nil, err
+	}
+
+	response := &GetAuditSummaryResponse{
+		Body:         bodyBytes,
+		HTTPResponse: rsp,
+	}
+
+	switch {
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 200:
+		var dest AuditSummary
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.JSON200 = &dest
+
+	case rsp.StatusCode == 200:
+		// Content-type (text/html) unsupported
+
+	}
+
+	switch {
+	case rsp.StatusCode == 200:
+		var headers GetAuditSummaryResponse200Headers
 		if values := rsp.Header.Values("Vary"); len(values) > 0 {
 			var value string
 			if err := runtime.BindStyledParameterWithOptions("simple", "Vary", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""}); err != nil {
@@ -16943,6 +25096,329 @@ func ParseExportLogResponse(rsp *http.Response) (*ExportLogResponse, error) {
 	return response, nil
 }
 
+// ParseCreateRegisterAssessmentResponse parses an HTTP response from a CreateRegisterAssessmentWithResponse call
+func ParseCreateRegisterAssessmentResponse(rsp *http.Response) (*CreateRegisterAssessmentResponse, error) {
+	bodyBytes, err := io.ReadAll(rsp.Body)
+	defer func() { _ = rsp.Body.Close() }()
+	if err != nil {
+		return nil, err
+	}
+
+	response := &CreateRegisterAssessmentResponse{
+		Body:         bodyBytes,
+		HTTPResponse: rsp,
+	}
+
+	switch {
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 200:
+		var dest Assessment
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.JSON200 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 201:
+		var dest Assessment
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.JSON201 = &dest
+
+	}
+
+	switch {
+	case rsp.StatusCode == 201:
+		var headers CreateRegisterAssessmentResponse201Headers
+		if values := rsp.Header.Values("Location"); len(values) > 0 {
+			var value string
+			if err := runtime.BindStyledParameterWithOptions("simple", "Location", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			}
+			headers.Location = value
+		}
+		response.Headers201 = &headers
+	}
+
+	return response, nil
+}
+
+// ParseGetRegisterTemplateResponse parses an HTTP response from a GetRegisterTemplateWithResponse call
+func ParseGetRegisterTemplateResponse(rsp *http.Response) (*GetRegisterTemplateResponse, error) {
+	bodyBytes, err := io.ReadAll(rsp.Body)
+	defer func() { _ = rsp.Body.Close() }()
+	if err != nil {
+		return nil, err
+	}
+
+	response := &GetRegisterTemplateResponse{
+		Body:         bodyBytes,
+		HTTPResponse: rsp,
+	}
+
+	return response, nil
+}
+
+// ParseListRegisterResponse parses an HTTP response from a ListRegisterWithResponse call
+func ParseListRegisterResponse(rsp *http.Response) (*ListRegisterResponse, error) {
+	bodyBytes, err := io.ReadAll(rsp.Body)
+	defer func() { _ = rsp.Body.Close() }()
+	if err != nil {
+		return nil, err
+	}
+
+	response := &ListRegisterResponse{
+		Body:         bodyBytes,
+		HTTPResponse: rsp,
+	}
+
+	switch {
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 200:
+		var dest RegisterPage
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.JSON200 = &dest
+
+	case rsp.StatusCode == 200:
+		// Content-type (text/csv) unsupported
+
+	}
+
+	switch {
+	case rsp.StatusCode == 200:
+		var headers ListRegisterResponse200Headers
+		if values := rsp.Header.Values("Vary"); len(values) > 0 {
+			var value string
+			if err := runtime.BindStyledParameterWithOptions("simple", "Vary", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			}
+			headers.Vary = value
+		}
+		response.Headers200 = &headers
+	}
+
+	return response, nil
+}
+
+// ParseImportRegisterResponse parses an HTTP response from a ImportRegisterWithResponse call
+func ParseImportRegisterResponse(rsp *http.Response) (*ImportRegisterResponse, error) {
+	bodyBytes, err := io.ReadAll(rsp.Body)
+	defer func() { _ = rsp.Body.Close() }()
+	if err != nil {
+		return nil, err
+	}
+
+	response := &ImportRegisterResponse{
+		Body:         bodyBytes,
+		HTTPResponse: rsp,
+	}
+
+	switch {
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 200:
+		var dest RegisterImport
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.JSON200 = &dest
+
+	}
+
+	return response, nil
+}
+
+// ParseRemoveRegisterEntryResponse parses an HTTP response from a RemoveRegisterEntryWithResponse call
+func ParseRemoveRegisterEntryResponse(rsp *http.Response) (*RemoveRegisterEntryResponse, error) {
+	bodyBytes, err := io.ReadAll(rsp.Body)
+	defer func() { _ = rsp.Body.Close() }()
+	if err != nil {
+		return nil, err
+	}
+
+	response := &RemoveRegisterEntryResponse{
+		Body:         bodyBytes,
+		HTTPResponse: rsp,
+	}
+
+	switch {
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 200:
+		var dest RegisterEntry
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.JSON200 = &dest
+
+	}
+
+	switch {
+	case rsp.StatusCode == 200:
+		var headers RemoveRegisterEntryResponse200Headers
+		if values := rsp.Header.Values("ETag"); len(values) > 0 {
+			var value string
+			if err := runtime.BindStyledParameterWithOptions("simple", "ETag", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			}
+			headers.ETag = value
+		}
+		response.Headers200 = &headers
+	}
+
+	return response, nil
+}
+
+// ParseGetRegisterEntryResponse parses an HTTP response from a GetRegisterEntryWithResponse call
+func ParseGetRegisterEntryResponse(rsp *http.Response) (*GetRegisterEntryResponse, error) {
+	bodyBytes, err := io.ReadAll(rsp.Body)
+	defer func() { _ = rsp.Body.Close() }()
+	if err != nil {
+		return nil, err
+	}
+
+	response := &GetRegisterEntryResponse{
+		Body:         bodyBytes,
+		HTTPResponse: rsp,
+	}
+
+	switch {
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 200:
+		var dest RegisterEntry
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.JSON200 = &dest
+
+	}
+
+	switch {
+	case rsp.StatusCode == 200:
+		var headers GetRegisterEntryResponse200Headers
+		if values := rsp.Header.Values("ETag"); len(values) > 0 {
+			var value string
+			if err := runtime.BindStyledParameterWithOptions("simple", "ETag", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			}
+			headers.ETag = value
+		}
+		response.Headers200 = &headers
+	}
+
+	return response, nil
+}
+
+// ParsePutRegisterEntryResponse parses an HTTP response from a PutRegisterEntryWithResponse call
+func ParsePutRegisterEntryResponse(rsp *http.Response) (*PutRegisterEntryResponse, error) {
+	bodyBytes, err := io.ReadAll(rsp.Body)
+	defer func() { _ = rsp.Body.Close() }()
+	if err != nil {
+		return nil, err
+	}
+
+	response := &PutRegisterEntryResponse{
+		Body:         bodyBytes,
+		HTTPResponse: rsp,
+	}
+
+	switch {
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 200:
+		var dest RegisterEntry
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.JSON200 = &dest
+
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 201:
+		var dest RegisterEntry
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.JSON201 = &dest
+
+	}
+
+	switch {
+	case rsp.StatusCode == 200:
+		var headers PutRegisterEntryResponse200Headers
+		if values := rsp.Header.Values("ETag"); len(values) > 0 {
+			var value string
+			if err := runtime.BindStyledParameterWithOptions("simple", "ETag", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			}
+			headers.ETag = value
+		}
+		response.Headers200 = &headers
+	case rsp.StatusCode == 201:
+		var headers PutRegisterEntryResponse201Headers
+		if values := rsp.Header.Values("ETag"); len(values) > 0 {
+			var value string
+			if err := runtime.BindStyledParameterWithOptions("simple", "ETag", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			}
+			headers.ETag = value
+		}
+		if values := rsp.Header.Values("Location"); len(values) > 0 {
+			var value string
+			if err := runtime.BindStyledParameterWithOptions("simple", "Location", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			}
+			headers.Location = value
+		}
+		response.Headers201 = &headers
+	}
+
+	return response, nil
+}
+
+// ParseListRegisterFittedResponse parses an HTTP response from a ListRegisterFittedWithResponse call
+func ParseListRegisterFittedResponse(rsp *http.Response) (*ListRegisterFittedResponse, error) {
+	bodyBytes, err := io.ReadAll(rsp.Body)
+	defer func() { _ = rsp.Body.Close() }()
+	if err != nil {
+		return nil, err
+	}
+
+	response := &ListRegisterFittedResponse{
+		Body:         bodyBytes,
+		HTTPResponse: rsp,
+	}
+
+	switch {
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 200:
+		var dest RegisterFitList
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.JSON200 = &dest
+
+	}
+
+	return response, nil
+}
+
+// ParseListRegisterHistoryResponse parses an HTTP response from a ListRegisterHistoryWithResponse call
+func ParseListRegisterHistoryResponse(rsp *http.Response) (*ListRegisterHistoryResponse, error) {
+	bodyBytes, err := io.ReadAll(rsp.Body)
+	defer func() { _ = rsp.Body.Close() }()
+	if err != nil {
+		return nil, err
+	}
+
+	response := &ListRegisterHistoryResponse{
+		Body:         bodyBytes,
+		HTTPResponse: rsp,
+	}
+
+	switch {
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 200:
+		var dest RegisterPage
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.JSON200 = &dest
+
+	}
+
+	return response, nil
+}
+
 // ParseListRulesetsResponse parses an HTTP response from a ListRulesetsWithResponse call
 func ParseListRulesetsResponse(rsp *http.Response) (*ListRulesetsResponse, error) {
 	bodyBytes, err := io.ReadAll(rsp.Body)
@@ -17390,4 +25866,497 @@ func ParseCreateTripResponse(rsp *http.Response) (*CreateTripResponse, error) {
 	}
 
 	return response, nil
+}
+
+// ParseListWebhooksResponse parses an HTTP response from a ListWebhooksWithResponse call
+func ParseListWebhooksResponse(rsp *http.Response) (*ListWebhooksResponse, error) {
+	bodyBytes, err := io.ReadAll(rsp.Body)
+	defer func() { _ = rsp.Body.Close() }()
+	if err != nil {
+		return nil, err
+	}
+
+	response := &ListWebhooksResponse{
+		Body:         bodyBytes,
+		HTTPResponse: rsp,
+	}
+
+	switch {
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 200:
+		var dest WebhookList
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.JSON200 = &dest
+
+	}
+
+	return response, nil
+}
+
+// ParseCreateWebhookResponse parses an HTTP response from a CreateWebhookWithResponse call
+func ParseCreateWebhookResponse(rsp *http.Response) (*CreateWebhookResponse, error) {
+	bodyBytes, err := io.ReadAll(rsp.Body)
+	defer func() { _ = rsp.Body.Close() }()
+	if err != nil {
+		return nil, err
+	}
+
+	response := &CreateWebhookResponse{
+		Body:         bodyBytes,
+		HTTPResponse: rsp,
+	}
+
+	switch {
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 201:
+		var dest Webhook
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.JSON201 = &dest
+
+	}
+
+	switch {
+	case rsp.StatusCode == 201:
+		var headers CreateWebhookResponse201Headers
+		if values := rsp.Header.Values("ETag"); len(values) > 0 {
+			var value string
+			if err := runtime.BindStyledParameterWithOptions("simple", "ETag", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			}
+			headers.ETag = value
+		}
+		if values := rsp.Header.Values("Location"); len(values) > 0 {
+			var value string
+			if err := runtime.BindStyledParameterWithOptions("simple", "Location", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			}
+			headers.Location = value
+		}
+		response.Headers201 = &headers
+	}
+
+	return response, nil
+}
+
+// ParseRemoveWebhookResponse parses an HTTP response from a RemoveWebhookWithResponse call
+func ParseRemoveWebhookResponse(rsp *http.Response) (*RemoveWebhookResponse, error) {
+	bodyBytes, err := io.ReadAll(rsp.Body)
+	defer func() { _ = rsp.Body.Close() }()
+	if err != nil {
+		return nil, err
+	}
+
+	response := &RemoveWebhookResponse{
+		Body:         bodyBytes,
+		HTTPResponse: rsp,
+	}
+
+	return response, nil
+}
+
+// ParseGetWebhookResponse parses an HTTP response from a GetWebhookWithResponse call
+func ParseGetWebhookResponse(rsp *http.Response) (*GetWebhookResponse, error) {
+	bodyBytes, err := io.ReadAll(rsp.Body)
+	defer func() { _ = rsp.Body.Close() }()
+	if err != nil {
+		return nil, err
+	}
+
+	response := &GetWebhookResponse{
+		Body:         bodyBytes,
+		HTTPResponse: rsp,
+	}
+
+	switch {
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 200:
+		var dest Webhook
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.JSON200 = &dest
+
+	}
+
+	switch {
+	case rsp.StatusCode == 200:
+		var headers GetWebhookResponse200Headers
+		if values := rsp.Header.Values("ETag"); len(values) > 0 {
+			var value string
+			if err := runtime.BindStyledParameterWithOptions("simple", "ETag", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			}
+			headers.ETag = value
+		}
+		response.Headers200 = &headers
+	}
+
+	return response, nil
+}
+
+// ParseChangeWebhookResponse parses an HTTP response from a ChangeWebhookWithResponse call
+func ParseChangeWebhookResponse(rsp *http.Response) (*ChangeWebhookResponse, error) {
+	bodyBytes, err := io.ReadAll(rsp.Body)
+	defer func() { _ = rsp.Body.Close() }()
+	if err != nil {
+		return nil, err
+	}
+
+	response := &ChangeWebhookResponse{
+		Body:         bodyBytes,
+		HTTPResponse: rsp,
+	}
+
+	switch {
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 200:
+		var dest Webhook
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.JSON200 = &dest
+
+	}
+
+	switch {
+	case rsp.StatusCode == 200:
+		var headers ChangeWebhookResponse200Headers
+		if values := rsp.Header.Values("ETag"); len(values) > 0 {
+			var value string
+			if err := runtime.BindStyledParameterWithOptions("simple", "ETag", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			}
+			headers.ETag = value
+		}
+		response.Headers200 = &headers
+	}
+
+	return response, nil
+}
+
+// ParseListWebhookDeliveriesResponse parses an HTTP response from a ListWebhookDeliveriesWithResponse call
+func ParseListWebhookDeliveriesResponse(rsp *http.Response) (*ListWebhookDeliveriesResponse, error) {
+	bodyBytes, err := io.ReadAll(rsp.Body)
+	defer func() { _ = rsp.Body.Close() }()
+	if err != nil {
+		return nil, err
+	}
+
+	response := &ListWebhookDeliveriesResponse{
+		Body:         bodyBytes,
+		HTTPResponse: rsp,
+	}
+
+	switch {
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 200:
+		var dest WebhookDeliveryPage
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.JSON200 = &dest
+
+	}
+
+	return response, nil
+}
+
+// ParseGetWebhookDeliveryResponse parses an HTTP response from a GetWebhookDeliveryWithResponse call
+func ParseGetWebhookDeliveryResponse(rsp *http.Response) (*GetWebhookDeliveryResponse, error) {
+	bodyBytes, err := io.ReadAll(rsp.Body)
+	defer func() { _ = rsp.Body.Close() }()
+	if err != nil {
+		return nil, err
+	}
+
+	response := &GetWebhookDeliveryResponse{
+		Body:         bodyBytes,
+		HTTPResponse: rsp,
+	}
+
+	switch {
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 200:
+		var dest WebhookDelivery
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.JSON200 = &dest
+
+	}
+
+	return response, nil
+}
+
+// ParseReplayWebhookDeliveryResponse parses an HTTP response from a ReplayWebhookDeliveryWithResponse call
+func ParseReplayWebhookDeliveryResponse(rsp *http.Response) (*ReplayWebhookDeliveryResponse, error) {
+	bodyBytes, err := io.ReadAll(rsp.Body)
+	defer func() { _ = rsp.Body.Close() }()
+	if err != nil {
+		return nil, err
+	}
+
+	response := &ReplayWebhookDeliveryResponse{
+		Body:         bodyBytes,
+		HTTPResponse: rsp,
+	}
+
+	switch {
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 202:
+		var dest WebhookDelivery
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.JSON202 = &dest
+
+	}
+
+	switch {
+	case rsp.StatusCode == 202:
+		var headers ReplayWebhookDeliveryResponse202Headers
+		if values := rsp.Header.Values("Location"); len(values) > 0 {
+			var value string
+			if err := runtime.BindStyledParameterWithOptions("simple", "Location", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			}
+			headers.Location = value
+		}
+		response.Headers202 = &headers
+	}
+
+	return response, nil
+}
+
+// ParsePingWebhookResponse parses an HTTP response from a PingWebhookWithResponse call
+func ParsePingWebhookResponse(rsp *http.Response) (*PingWebhookResponse, error) {
+	bodyBytes, err := io.ReadAll(rsp.Body)
+	defer func() { _ = rsp.Body.Close() }()
+	if err != nil {
+		return nil, err
+	}
+
+	response := &PingWebhookResponse{
+		Body:         bodyBytes,
+		HTTPResponse: rsp,
+	}
+
+	switch {
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 202:
+		var dest WebhookDelivery
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.JSON202 = &dest
+
+	}
+
+	switch {
+	case rsp.StatusCode == 202:
+		var headers PingWebhookResponse202Headers
+		if values := rsp.Header.Values("Location"); len(values) > 0 {
+			var value string
+			if err := runtime.BindStyledParameterWithOptions("simple", "Location", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			}
+			headers.Location = value
+		}
+		response.Headers202 = &headers
+	}
+
+	return response, nil
+}
+
+// ParseRotateWebhookResponse parses an HTTP response from a RotateWebhookWithResponse call
+func ParseRotateWebhookResponse(rsp *http.Response) (*RotateWebhookResponse, error) {
+	bodyBytes, err := io.ReadAll(rsp.Body)
+	defer func() { _ = rsp.Body.Close() }()
+	if err != nil {
+		return nil, err
+	}
+
+	response := &RotateWebhookResponse{
+		Body:         bodyBytes,
+		HTTPResponse: rsp,
+	}
+
+	switch {
+	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 200:
+		var dest Webhook
+		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
+			return nil, err
+		}
+		response.JSON200 = &dest
+
+	}
+
+	switch {
+	case rsp.StatusCode == 200:
+		var headers RotateWebhookResponse200Headers
+		if values := rsp.Header.Values("ETag"); len(values) > 0 {
+			var value string
+			if err := runtime.BindStyledParameterWithOptions("simple", "ETag", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			}
+			headers.ETag = value
+		}
+		response.Headers200 = &headers
+	}
+
+	return response, nil
+}
+
+// CallbackInitiator sends OpenAPI callback requests to target URLs.
+// Modeled on the generated Client, but with no stored Server -- the full
+// target URL is provided per-call by the caller (typically discovered
+// from a callback expression on the parent operation's request body,
+// e.g. `{$request.body#/callbackUrl}`).
+type CallbackInitiator struct {
+	// Doer for performing requests, typically a *http.Client with any
+	// customized settings, such as certificate chains.
+	Client HttpRequestDoer
+
+	// A list of callbacks for modifying requests which are generated before sending over
+	// the network.
+	RequestEditors []RequestEditorFn
+}
+
+// CallbackInitiatorOption allows setting custom parameters during construction.
+type CallbackInitiatorOption func(*CallbackInitiator) error
+
+// NewCallbackInitiator creates a new CallbackInitiator with reasonable defaults.
+func NewCallbackInitiator(opts ...CallbackInitiatorOption) (*CallbackInitiator, error) {
+	initiator := CallbackInitiator{}
+	for _, o := range opts {
+		if err := o(&initiator); err != nil {
+			return nil, err
+		}
+	}
+	if initiator.Client == nil {
+		initiator.Client = &http.Client{}
+	}
+	return &initiator, nil
+}
+
+// WithCallbackHTTPClient allows overriding the default Doer, which is
+// automatically created using http.Client. This is useful for tests.
+func WithCallbackHTTPClient(doer HttpRequestDoer) CallbackInitiatorOption {
+	return func(p *CallbackInitiator) error {
+		p.Client = doer
+		return nil
+	}
+}
+
+// WithCallbackRequestEditorFn allows setting up a callback function, which
+// will be called right before sending the callback request. This can be
+// used to mutate the request, e.g. to add signature headers.
+func WithCallbackRequestEditorFn(fn RequestEditorFn) CallbackInitiatorOption {
+	return func(p *CallbackInitiator) error {
+		p.RequestEditors = append(p.RequestEditors, fn)
+		return nil
+	}
+}
+
+func (p *CallbackInitiator) applyCallbackEditors(ctx context.Context, req *http.Request, additionalEditors []RequestEditorFn) error {
+	for _, r := range p.RequestEditors {
+		if err := r(ctx, req); err != nil {
+			return err
+		}
+	}
+	for _, r := range additionalEditors {
+		if err := r(ctx, req); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// CallbackInitiatorInterface is the interface specification for the callback initiator.
+type CallbackInitiatorInterface interface {
+	// ReceiveNoticeWithBody fires the notice callback with any body
+	ReceiveNoticeWithBody(ctx context.Context, targetURL string, params *ReceiveNoticeParams, contentType string, body io.Reader, reqEditors ...RequestEditorFn) (*http.Response, error)
+
+	ReceiveNotice(ctx context.Context, targetURL string, params *ReceiveNoticeParams, body ReceiveNoticeJSONRequestBody, reqEditors ...RequestEditorFn) (*http.Response, error)
+}
+
+func (p *CallbackInitiator) ReceiveNoticeWithBody(ctx context.Context, targetURL string, params *ReceiveNoticeParams, contentType string, body io.Reader, reqEditors ...RequestEditorFn) (*http.Response, error) {
+	req, err := NewReceiveNoticeCallbackRequestWithBody(targetURL, params, contentType, body)
+	if err != nil {
+		return nil, err
+	}
+	req = req.WithContext(ctx)
+	if err := p.applyCallbackEditors(ctx, req, reqEditors); err != nil {
+		return nil, err
+	}
+	return p.Client.Do(req)
+}
+
+func (p *CallbackInitiator) ReceiveNotice(ctx context.Context, targetURL string, params *ReceiveNoticeParams, body ReceiveNoticeJSONRequestBody, reqEditors ...RequestEditorFn) (*http.Response, error) {
+	req, err := NewReceiveNoticeCallbackRequest(targetURL, params, body)
+	if err != nil {
+		return nil, err
+	}
+	req = req.WithContext(ctx)
+	if err := p.applyCallbackEditors(ctx, req, reqEditors); err != nil {
+		return nil, err
+	}
+	return p.Client.Do(req)
+}
+
+// NewReceiveNoticeCallbackRequest builds a application/json POST request for the notice callback
+func NewReceiveNoticeCallbackRequest(targetURL string, params *ReceiveNoticeParams, body ReceiveNoticeJSONRequestBody) (*http.Request, error) {
+	var bodyReader io.Reader
+	buf, err := json.Marshal(body)
+	if err != nil {
+		return nil, err
+	}
+	bodyReader = bytes.NewReader(buf)
+	return NewReceiveNoticeCallbackRequestWithBody(targetURL, params, "application/json", bodyReader)
+}
+
+// NewReceiveNoticeCallbackRequestWithBody builds a POST request for the notice callback with any body
+func NewReceiveNoticeCallbackRequestWithBody(targetURL string, params *ReceiveNoticeParams, contentType string, body io.Reader) (*http.Request, error) {
+	var err error
+	_ = err
+
+	reqURL, err := url.Parse(targetURL)
+	if err != nil {
+		return nil, err
+	}
+
+	req, err := http.NewRequest(http.MethodPost, reqURL.String(), body)
+	if err != nil {
+		return nil, err
+	}
+
+	req.Header.Add("Content-Type", contentType)
+
+	if params != nil {
+
+		var headerParam0 string
+
+		headerParam0, err = runtime.StyleParamWithOptions("simple", false, "Webhook-Id", params.WebhookID, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationHeader, Type: "string", Format: ""})
+		if err != nil {
+			return nil, err
+		}
+
+		req.Header.Set("Webhook-Id", headerParam0)
+
+		var headerParam1 string
+
+		headerParam1, err = runtime.StyleParamWithOptions("simple", false, "Webhook-Timestamp", params.WebhookTimestamp, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationHeader, Type: "string", Format: ""})
+		if err != nil {
+			return nil, err
+		}
+
+		req.Header.Set("Webhook-Timestamp", headerParam1)
+
+		var headerParam2 string
+
+		headerParam2, err = runtime.StyleParamWithOptions("simple", false, "Webhook-Signature", params.WebhookSignature, runtime.StyleParamOptions{ParamLocation: runtime.ParamLocationHeader, Type: "string", Format: ""})
+		if err != nil {
+			return nil, err
+		}
+
+		req.Header.Set("Webhook-Signature", headerParam2)
+
+	}
+	return req, nil
 }

@@ -55,6 +55,13 @@ func serve(t testing.TB, store *memory.Store, tune func(*api.Config), timeout ti
 	if tune != nil {
 		tune(&cfg)
 	}
+	cfg.Audits = service.NewAuditor(cfg.Service, store, nil)
+	if cfg.Register == nil {
+		cfg.Register = service.NewRegistry(cfg.Service, service.InStep(store), clock)
+	}
+	if cfg.Hooks == nil {
+		cfg.Hooks = newHooks(t, store, hookHost)
+	}
 	r := running{handler: new(atomic.Pointer[http.Handler]), keys: keys, store: store}
 	r.become(api.New(cfg))
 	srv := httptest.NewUnstartedServer(http.HandlerFunc(func(w http.ResponseWriter, req *http.Request) { (*r.handler.Load()).ServeHTTP(w, req) }))
@@ -87,6 +94,18 @@ func withAuthors(t testing.TB, store *memory.Store) func(*api.Config) {
 		within := service.InStep(store)
 		cfg.Service, cfg.Authoring = service.NewLive(snapshots, within, clock), service.NewAuthoring(within, snapshots, clock)
 	}
+}
+
+// hookHost is a host that may be told.
+const hookHost = "hooks.saltmarsh.example"
+
+func newHooks(t testing.TB, store service.Webhooks, hosts ...string) *service.Hooks {
+	t.Helper()
+	hooks, err := service.NewHooks(store, service.HookConfig{Allow: hosts}, clock)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return hooks
 }
 
 var tenants atomic.Int64

@@ -221,7 +221,7 @@ func (s step) run(t testing.TB, base string, keys, kept map[string]string, n int
 		}
 		body = []byte(text)
 		if kind == "" {
-			kind = map[string]string{".json": "application/json", ".yaml": "application/yaml"}[filepath.Ext(s.File)]
+			kind = map[string]string{".json": "application/json", ".yaml": "application/yaml", ".csv": "text/csv"}[filepath.Ext(s.File)]
 		}
 	}
 	if s.Pad > len(body) {
@@ -269,6 +269,12 @@ func (h hindered) List(ctx context.Context, f service.Filter) ([]service.Summary
 	return h.Store.List(ctx, f)
 }
 
+// fullRegister is a register that has no room.
+type fullRegister struct{ service.Register }
+
+// PutEntries fails.
+func (fullRegister) PutEntries(context.Context, ...service.Entry) error { return service.ErrFull }
+
 // situations bring a service into a state in which a problem comes up that no
 // request alone brings about: the service, whether bodies stall, and what
 // happens after each step.
@@ -278,6 +284,14 @@ var situations = map[string]func(t *testing.T) (running, bool, func(step int)){
 	},
 	"the store fails":   withStoreError(errors.New("the disk is full")),
 	"the store is away": withStoreError(fmt.Errorf("dial: %w", service.ErrUnavailable)),
+	"the register has no room": func(t *testing.T) (running, bool, func(int)) {
+		store := memory.New(0)
+		return serve(t, store, func(c *api.Config) { c.Register = service.NewRegistry(c.Service, fullRegister{store}, clock) }, 0), false, func(int) {}
+	},
+	"no host may be told": func(t *testing.T) (running, bool, func(int)) {
+		store := memory.New(0)
+		return serve(t, store, func(c *api.Config) { c.Hooks = newHooks(t, store) }, 0), false, func(int) {}
+	},
 	"the record outlives the library": func(t *testing.T) (running, bool, func(int)) {
 		r := serve(t, memory.New(0), nil, 0)
 		return r, false, func(step int) {

@@ -24,7 +24,7 @@ func TestWithKey(t *testing.T) {
 		for _, p := range op.Parameters {
 			want = want || p.In == "header" && p.Name == "Idempotency-Key"
 		}
-		path := strings.NewReplacer("{id}", "AAAA", "{version}", "1", "{code}", "GB", "{asset}", "page.css", "{name}", "internal").Replace(op.Path)
+		path := strings.NewReplacer("{id}", "AAAA", "{version}", "1", "{code}", "GB", "{asset}", "page.css", "{name}", "internal", "{row}", "1", "{kind}", "trailers", "{delivery}", "BBBB").Replace(op.Path)
 		if strings.Contains(path, "{") {
 			t.Fatalf("%s: a parameter has no value here", op.Path)
 		}

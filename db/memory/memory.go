@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"sync"
+	"time"
 
 	"drawgear/service"
 )
@@ -23,8 +24,10 @@ const (
 // only the store that it hands out can be written to. Reading waits for neither.
 type Store struct {
 	records, bytes int
-	inner          bool          // lies over another, for the length of a Once
-	turn           chan struct{} // full while somebody writes
+	wake           chan struct{}                   // has one while there are jobs that Work has not looked for
+	backoff        func(attempt int) time.Duration // before a job is tried again
+	inner          bool                            // lies over another, for the length of a Once
+	turn           chan struct{}                   // full while somebody writes
 
 	mu      sync.RWMutex // guards all below; what is under an inner store changes only at the other's turn
 	kept    data
@@ -56,7 +59,7 @@ func NewBounded(records, size int) *Store {
 }
 
 func newStore() *Store {
-	return &Store{turn: make(chan struct{}, 1), changed: make(chan struct{})}
+	return &Store{turn: make(chan struct{}, 1), changed: make(chan struct{}), wake: make(chan struct{}, 1), backoff: service.JobBackoff}
 }
 
 // Status counts the records and says that they do not last.
@@ -103,12 +106,15 @@ func (s *Store) write(ctx context.Context, change func(d *data) error) error {
 
 // settle makes a change and what follows from it. It needs the turn and the lock.
 func (s *Store) settle(change func(d *data) error) error {
-	before := s.kept.mark
+	before, jobs := s.kept.mark, s.kept.jobSeq
 	if err := change(&s.kept); err != nil {
 		return err
 	}
 	if !s.inner {
 		s.kept.trim(s.records, s.bytes)
+	}
+	if s.kept.jobSeq != jobs {
+		s.rouse()
 	}
 	if s.kept.mark != before {
 		close(s.changed)

@@ -24,6 +24,14 @@ func TestFullStore(t *testing.T) {
 	storetest.RunFull(t, func(*testing.T) service.FullStore { return memory.New(0) })
 }
 
+func TestJobs(t *testing.T) {
+	storetest.RunJobs(t, func(_ *testing.T, again time.Duration) service.FullStore {
+		s := memory.New(0)
+		s.Hurry(again)
+		return s
+	})
+}
+
 // ctx is the context of the default caller.
 func ctx(t *testing.T) context.Context { return service.WithCaller(t.Context(), service.Local()) }
 

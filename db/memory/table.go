@@ -3,10 +3,10 @@ package memory
 import "maps"
 
 // table is a map that can lie over another one: what is written stays in the
-// upper until it is poured into the lower. Nothing is removed from a table that
-// lies over another.
+// upper until it is poured into the lower.
 type table[K comparable, V any] struct {
 	own  map[K]V
+	gone map[K]struct{} // of the table below, as seen from here
 	base *table[K, V]
 }
 
@@ -15,18 +15,24 @@ func (t *table[K, V]) over() table[K, V] { return table[K, V]{base: t} }
 
 // pour writes everything into the table below.
 func (t *table[K, V]) pour() {
+	for k := range t.gone {
+		t.base.remove(k)
+	}
 	for k, v := range t.own {
 		t.base.put(k, v)
 	}
 }
 
 func (t *table[K, V]) get(k K) (V, bool) {
+	var none V
 	for ; t != nil; t = t.base {
 		if v, ok := t.own[k]; ok {
 			return v, true
 		}
+		if _, gone := t.gone[k]; gone {
+			return none, false
+		}
 	}
-	var none V
 	return none, false
 }
 
@@ -35,6 +41,18 @@ func (t *table[K, V]) put(k K, v V) {
 		t.own = map[K]V{}
 	}
 	t.own[k] = v
+	delete(t.gone, k)
+}
+
+func (t *table[K, V]) remove(k K) {
+	delete(t.own, k)
+	if t.base == nil {
+		return
+	}
+	if t.gone == nil {
+		t.gone = map[K]struct{}{}
+	}
+	t.gone[k] = struct{}{}
 }
 
 // all is the whole table as one map, to be read only.
@@ -44,6 +62,9 @@ func (t *table[K, V]) all() map[K]V {
 	}
 	m := map[K]V{}
 	maps.Copy(m, t.base.all())
+	for k := range t.gone {
+		delete(m, k)
+	}
 	maps.Copy(m, t.own)
 	return m
 }

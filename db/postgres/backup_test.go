@@ -138,6 +138,11 @@ type seen struct {
 	Versions []service.Version
 	Leaves   []service.LogLeaf
 	Fittings []service.FittingRecord
+	Entries  []service.Entry
+	Audits   []service.AuditRecord
+	Outcomes []service.AuditOutcome
+	Webhooks []service.Webhook
+	Sent     []service.Delivery
 }
 
 func look(ctx context.Context, t *testing.T, s *postgres.Store) seen {
@@ -174,6 +179,22 @@ func look(ctx context.Context, t *testing.T, s *postgres.Store) seen {
 		check(err)
 		v.Fittings = append(v.Fittings, r)
 	}
+	v.Entries, err = s.ListEntries(ctx, service.EntryFilter{Kind: service.EntryPairing, Limit: 1000})
+	check(err)
+	v.Audits, err = s.ListAudits(ctx, nil, 1000)
+	check(err)
+	for _, a := range v.Audits {
+		os, err := s.ListAuditOutcomes(ctx, a.ID, 0, 1000, true)
+		check(err)
+		v.Outcomes = append(v.Outcomes, os...)
+	}
+	v.Webhooks, err = s.ListWebhooks(ctx)
+	check(err)
+	for _, w := range v.Webhooks {
+		ds, err := s.ListDeliveries(ctx, w.ID, nil, 1000)
+		check(err)
+		v.Sent = append(v.Sent, ds...)
+	}
 	return v
 }
 
@@ -202,7 +223,19 @@ func furnish(ctx context.Context, t *testing.T, s *postgres.Store, name string) 
 	check(s.PutFitting(ctx, fitting(name+"-planned"), entry(1, service.FittingPlanned)))
 	check(s.PutFitting(ctx, fitting(name+"-signed"), entry(1, service.FittingPlanned)))
 	check(s.AppendFitting(ctx, name+"-signed", entry(2, service.FittingSigned)))
-	_, _, err := s.Once(ctx, "handover", [32]byte{1}, func(ctx context.Context, s service.FullStore) (service.Reply, error) {
+	check(s.PutEntries(ctx, registered(service.EntryPairing, name, 1)))
+	check(s.PutWebhook(ctx, webhook(name)))
+	_, err := s.PutDelivery(ctx, delivery(name, name))
+	check(err)
+	check(s.CreateAudit(ctx, service.AuditRecord{ID: name, CreatedAt: day, CreatedBy: "ann", Ask: []byte("{}")}))
+	check(s.PutAuditInput(ctx, name, "law", []byte("\x00law")))
+	for n := range 2 {
+		check(s.PutAuditChunk(ctx, name, service.AuditChunk{Number: n, First: int64(n + 1), Rows: 1, Input: []byte("\x00row")}))
+	}
+	check(s.StartAudit(ctx, name, 2, 2, day))
+	_, err = s.FinishChunk(ctx, name, 0, service.AuditOutcome{Items: []byte("\x00item"), Tally: []byte("{}")}, day)
+	check(err)
+	_, _, err = s.Once(ctx, "handover", [32]byte{1}, func(ctx context.Context, s service.FullStore) (service.Reply, error) {
 		r := record(name+"-once", day)
 		return service.Reply{Status: 201, Location: r.ID, ETag: `"e"`, Body: r.Answer}, s.Put(ctx, r)
 	})
@@ -298,6 +331,13 @@ func TestBackup(t *testing.T) {
 	if st, err := restored.Status(t.Context()); err != nil || !st.Available {
 		t.Errorf("the status is %+v (%v)", st, err)
 	}
+	// The jobs are still to be done, and their numbers go on.
+	if n := left(t, restored); n != left(t, s) || n != 6 {
+		t.Errorf("%d jobs are left, want 6", n)
+	}
+	if err := restored.Enqueue(t.Context(), impacts(1)...); err != nil {
+		t.Errorf("Enqueue: %v", err)
+	}
 	ledger := service.NewLedger(restored, signer)
 	for tenant, ctx := range tenants {
 		if got := look(ctx, t, restored); !reflect.DeepEqual(got, before[tenant]) {
@@ -369,6 +409,17 @@ var written = map[int64][]string{
 	2: {"INSERT INTO log_heads VALUES ($1, 1, sha256('root'), '2026-11-25Z', 'k', 's')"},
 	3: {someVersions},
 	4: {"INSERT INTO idempotency_keys VALUES ($1, 'handover', sha256('request'), 201, '/r', 'e', 'body', now())"},
+	6: {
+		"INSERT INTO fittings VALUES ($1, 'f', '2026-11-25Z', 'AU-NSW', '2026-11-25', '', 'planned', 0)",
+		"INSERT INTO fitting_entries VALUES ($1, 'f', 1, '2026-11-25 12:00Z', 'ann', 'planned', 'test', '{}', '{}')",
+	},
+	7: {"INSERT INTO river_job (kind, max_attempts, args) VALUES ('impact', 12, jsonb_build_object('tenant', $1::uuid, 'id', 'x', 'number', 0))"},
+	8: {
+		"INSERT INTO audits VALUES ($1, 'a', '2026-11-25Z', 'ann', '{}', 'receiving')",
+		"INSERT INTO audit_inputs VALUES ($1, 'a', 'law', 'x')",
+		"INSERT INTO audit_chunks VALUES ($1, 'a', 0, 1, 1, 'x')",
+	},
+	9: {"INSERT INTO register_entries VALUES ($1, 'pairings', 'p', 1, '2026-11-25Z', 'ann', '2026-11-25', '', '', '', '', false, '{}')"},
 }
 
 // TestUpgradeKeepsRecords writes at each version of the schema and goes up from
@@ -398,6 +449,10 @@ func TestUpgradeKeepsRecords(t *testing.T) {
 							tenant, r.ID, r.CreatedAt, r.AnswerSHA256, r.Rig, r.Answer)
 						exec(t, conn, "SELECT drawgear_append($1, $2, $3)", leaf[:], r.ID, r.CreatedAt)
 					}
+					if v == 6 {
+						leaf := sha256.Sum256(append([]byte{0}, entry(1, service.FittingPlanned).Leaf(tenant, "f")...))
+						exec(t, conn, "SELECT drawgear_append($1, $2, $3)", leaf[:], service.FittingLogID("f", 1), day)
+					}
 				}
 			}
 			owner := connect(t, url)
@@ -424,7 +479,8 @@ func TestUpgradeKeepsRecords(t *testing.T) {
 				ctx := as(t.Context(), tenant)
 				got := look(ctx, t, s)
 				want := map[bool]int{true: 5}[from >= 2]
-				if len(got.Records) != want || len(got.Leaves) != want || len(got.Keys) != 1 || len(got.Versions) != map[bool]int{true: 2}[from >= 3] {
+				leaves := want + map[bool]int{true: 1}[from >= 6]
+				if len(got.Records) != want || len(got.Leaves) != leaves || len(got.Keys) != 1 || len(got.Versions) != map[bool]int{true: 2}[from >= 3] {
 					t.Errorf("the store reads %+v", got)
 				}
 				for i, r := range got.Records {
@@ -436,6 +492,9 @@ func TestUpgradeKeepsRecords(t *testing.T) {
 					t.Errorf("the reply to a repeated request is %+v (%v)", reply, err)
 				}
 				put(ctx, t, s, record("new", day))
+			}
+			if n, want := left(t, s), map[bool]int64{true: 2}[from >= 7]; n != want {
+				t.Errorf("%d jobs are left, want %d", n, want)
 			}
 			verifyLog(home(t), t, s)
 		})

@@ -1,6 +1,10 @@
 package postgres
 
-import "drawgear/service"
+import (
+	"time"
+
+	"drawgear/service"
+)
 
 // Statements are those of sql.go by name, as a test of their completeness wants.
 var Statements = map[string]string{
@@ -14,6 +18,15 @@ var Statements = map[string]string{
 	"getOwnVersion": getOwnVersion, "getVersion": getVersion, "listVersions": listVersions, "loadVersions": loadVersions,
 	"markVersions": markVersions, "listenVersions": listenVersions,
 	"lockReply": lockReply, "getReply": getReply, "putReply": putReply, "setExpire": setExpire, "lockExpiry": lockExpiry, "expireReplies": expireReplies,
+	"setPaired": setPaired, "putEntries": putEntries, "entryRevisionNow": entryRevisionNow, "getEntry": getEntry, "getEntries": getEntries, "entryHistory": entryHistory,
+	"fittedHistory": fittedHistory, "registerTenants": registerTenants,
+	"createAudit": createAudit, "getAudit": getAudit, "listAudits": listAudits, "moreAudits": moreAudits,
+	"putAuditInput": putAuditInput, "getAuditInput": getAuditInput, "putAuditChunk": putAuditChunk, "getAuditChunk": getAuditChunk,
+	"startAudit": startAudit, "finishChunk": finishChunk, "chunkKept": chunkKept, "endAudit": endAudit,
+	"listAuditOutcomes": listAuditOutcomes, "dropAudit": dropAudit, "backlog": backlog,
+	"putWebhook": putWebhook, "replaceWebhook": replaceWebhook, "getWebhook": getWebhook, "listWebhooks": listWebhooks,
+	"removeWebhook": removeWebhook, "hasWebhook": hasWebhook, "putDelivery": putDelivery, "noteAttempt": noteAttempt,
+	"getDelivery": getDelivery, "listDeliveries": listDeliveries, "moreDeliveries": moreDeliveries, "dropDeliveries": dropDeliveries,
 	"schemaVersion": schemaVersion,
 }
 
@@ -25,5 +38,17 @@ func ListFittings(tenant string, f service.FittingFilter) (query string, args []
 	return listFittings(tenant, f)
 }
 
+// ListEntries is the statement of a filter.
+func ListEntries(tenant string, f service.EntryFilter) (query string, args []any) {
+	return listEntries(tenant, f)
+}
+
 // SchemaTable is where migrations are noted.
 const SchemaTable = schemaTable
+
+// Hurry makes a store wait so long before it tries a job again, and so long before
+// it takes up one whose worker is gone. That bounds an attempt, too.
+func (s *Store) Hurry(again, rescue time.Duration) {
+	s.queue.backoff = func(int) time.Duration { return again }
+	s.queue.limit, s.queue.rescue, s.queue.look = rescue, rescue, fetchPause
+}

@@ -134,9 +134,9 @@ func (w *wire) cut() {
 	}
 }
 
-// patience is how long anything may take before a test gives it up: far longer
+// faultPatience is how long anything may take before a test gives it up: far longer
 // than any bound of a store, so that only what has no bound meets it.
-const patience = time.Minute
+const faultPatience = time.Minute
 
 // noneLeft looks, when stores and wires of the test are closed, that nothing of
 // them runs on. The driver gives a server some seconds to hear that a call was
@@ -146,7 +146,7 @@ func noneLeft(t *testing.T) {
 	before := goleak.IgnoreCurrent()
 	t.Cleanup(func() {
 		var err error
-		for end := time.Now().Add(patience); time.Now().Before(end); {
+		for end := time.Now().Add(faultPatience); time.Now().Before(end); {
 			if err = goleak.Find(before); err == nil {
 				return
 			}
@@ -159,7 +159,7 @@ func noneLeft(t *testing.T) {
 func back(ctx context.Context, t *testing.T, s *postgres.Store) {
 	t.Helper()
 	var err error
-	for end := time.Now().Add(patience); time.Now().Before(end); time.Sleep(5 * time.Millisecond) {
+	for end := time.Now().Add(faultPatience); time.Now().Before(end); time.Sleep(5 * time.Millisecond) {
 		if err = s.Put(ctx, record(fmt.Sprint("probe-", time.Now().UnixNano()), day)); err == nil {
 			return
 		}
@@ -258,7 +258,7 @@ func TestNothingComesBack(t *testing.T) {
 		go func() { calls.Wait(); close(done) }()
 		select {
 		case <-done:
-		case <-time.After(patience):
+		case <-time.After(faultPatience):
 			t.Error("some call waits for ever")
 		}
 		w.flow.Unlock()
@@ -274,7 +274,7 @@ func TestSlowNetwork(t *testing.T) {
 	database := pgtest.New(t)
 	noneLeft(t)
 	w, address := newWire(t, database)
-	patient, hasty := open(t, postgres.Config{URL: address, Timeout: patience}), open(t, postgres.Config{URL: address, Timeout: 100 * time.Millisecond})
+	patient, hasty := open(t, postgres.Config{URL: address, Timeout: faultPatience}), open(t, postgres.Config{URL: address, Timeout: 100 * time.Millisecond})
 	ctx := home(t)
 	put(ctx, t, hasty, record("A", day))
 	w.delay.Store(int64(200 * time.Millisecond))
@@ -304,7 +304,7 @@ func TestDeafListener(t *testing.T) {
 		_ = s.WatchVersions(ctx, func() { heard <- struct{}{} })
 	}()
 	defer func() { cancel(); <-ended }()
-	for end := time.Now().Add(patience); w.deaths.Load() == 0; time.Sleep(time.Millisecond) {
+	for end := time.Now().Add(faultPatience); w.deaths.Load() == 0; time.Sleep(time.Millisecond) {
 		if time.Now().After(end) {
 			t.Fatal("nobody listens")
 		}
@@ -312,7 +312,7 @@ func TestDeafListener(t *testing.T) {
 	w.deadly.Store(nil)
 	select {
 	case <-heard: // of what is there
-	case <-time.After(patience):
+	case <-time.After(faultPatience):
 		t.Error("the listener waits for ever")
 	}
 }

@@ -2,10 +2,12 @@ package postgres
 
 import (
 	"context"
+	"database/sql"
 	"embed"
 	"errors"
 	"fmt"
 	"io/fs"
+	"log/slog"
 	"sync"
 
 	"github.com/jackc/pgx/v5"
@@ -13,6 +15,8 @@ import (
 	"github.com/jackc/pgx/v5/stdlib"
 	"github.com/pressly/goose/v3"
 	"github.com/pressly/goose/v3/lock"
+	"github.com/riverqueue/river/riverdriver/riverdatabasesql"
+	"github.com/riverqueue/river/rivermigrate"
 )
 
 //go:embed migrations/*.sql
@@ -37,7 +41,7 @@ var SchemaVersion = sync.OnceValue(func() int64 {
 	if err != nil {
 		panic(err) // the pattern is constant
 	}
-	var last int64
+	last := int64(queueMigration)
 	for _, name := range names {
 		n, err := goose.NumericComponent(name)
 		if err != nil {
@@ -115,9 +119,50 @@ func open(url string) (*goose.Provider, error) {
 		return nil, fmt.Errorf("make the lock of the migrations: %w", err)
 	}
 	g, err := goose.NewProvider(goose.DialectPostgres, stdlib.OpenDB(*config), Migrations(),
-		goose.WithSessionLocker(locker), goose.WithTableName(schemaTable), goose.WithDisableGlobalRegistry(true))
+		goose.WithSessionLocker(locker), goose.WithTableName(schemaTable), goose.WithDisableGlobalRegistry(true),
+		goose.WithGoMigrations(goose.NewGoMigration(queueMigration, &goose.GoFunc{RunDB: makeQueue}, &goose.GoFunc{RunDB: dropQueue})))
 	if err != nil {
 		return nil, fmt.Errorf("read the migrations: %w", err)
 	}
 	return g, nil
+}
+
+// The tables of the job queue are River's, made by its own migrations. A newer
+// River that has more of them needs another migration here. Each is a transaction
+// by itself, since a value that is added to an enum can be used only after a
+// commit; River notes which it has carried out, so that one that broke off in
+// between goes on from there.
+const (
+	queueMigration = 7 // its number among ours
+	queueVersion   = 8 // the last of River's that it carries out
+)
+
+// The service works with the jobs of all tenants, in which there are ids and
+// nothing else of theirs, so no policy is on them.
+const grantQueue = `GRANT SELECT, INSERT, UPDATE, DELETE ON river_job, river_leader, river_queue TO ` + ServiceRole + `;
+GRANT USAGE ON SEQUENCE river_job_id_seq TO ` + ServiceRole
+
+func makeQueue(ctx context.Context, db *sql.DB) error {
+	if err := migrateQueue(ctx, db, rivermigrate.DirectionUp, queueVersion); err != nil {
+		return err
+	}
+	if _, err := db.ExecContext(ctx, grantQueue); err != nil {
+		return fmt.Errorf("let the service work with the job queue: %w", err)
+	}
+	return nil
+}
+
+func dropQueue(ctx context.Context, db *sql.DB) error {
+	return migrateQueue(ctx, db, rivermigrate.DirectionDown, -1) // all of it
+}
+
+func migrateQueue(ctx context.Context, db *sql.DB, direction rivermigrate.Direction, version int) error {
+	m, err := rivermigrate.New(riverdatabasesql.New(db), &rivermigrate.Config{Logger: slog.New(slog.DiscardHandler)})
+	if err == nil {
+		_, err = m.Migrate(ctx, direction, &rivermigrate.MigrateOpts{TargetVersion: version})
+	}
+	if err != nil {
+		return fmt.Errorf("migrate the job queue %s: %w", direction, err)
+	}
+	return nil
 }

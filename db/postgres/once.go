@@ -21,47 +21,58 @@ func (s *Store) Once(ctx context.Context, key string, request [32]byte, do func(
 	return reply, again, nil
 }
 
-func (s *Store) once(ctx context.Context, key string, request [32]byte, do func(ctx context.Context, s service.FullStore) (service.Reply, error)) (_ service.Reply, _ bool, err error) {
+func (s *Store) once(ctx context.Context, key string, request [32]byte, do func(ctx context.Context, s service.FullStore) (service.Reply, error)) (service.Reply, bool, error) {
 	if !storable(key) {
 		return service.Reply{}, false, errors.New("no such key can be kept")
 	}
+	var reply service.Reply
+	again := false
+	err := s.step(ctx, func(_ pgx.Tx, inner *Store) error {
+		var earlier []answered
+		err := inner.own(ctx, func(tenant string, b *pgx.Batch) {
+			b.Queue(lockReply, tenant, key)
+			// A statement of its own sees what was committed while it waited.
+			collect(b, &earlier, scanAnswered, getReply, tenant, key)
+		})
+		switch {
+		case err != nil:
+			return err
+		case len(earlier) > 0 && earlier[0].request != request:
+			return service.ErrKeyReused
+		case len(earlier) > 0:
+			reply, again = earlier[0].Reply, true
+			return nil
+		}
+		if reply, err = do(ctx, inner); err != nil {
+			return err
+		}
+		return inner.own(ctx, func(tenant string, b *pgx.Batch) {
+			b.Queue(putReply, tenant, key, request[:], reply.Status, reply.Location, reply.ETag, blob(reply.Body))
+		})
+	})
+	return reply, again, err
+}
+
+// step gives do a store that is one transaction, or a part of the one that s is,
+// and the transaction itself. What do writes stands only if it succeeds.
+func (s *Store) step(ctx context.Context, do func(tx pgx.Tx, inner *Store) error) error {
 	tx, err := s.begin(ctx)
 	if err != nil {
-		return service.Reply{}, false, err
+		return err
 	}
 	defer func() { // nothing is left to undo after a commit; even if do panics
 		ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), s.timeout)
 		defer cancel()
 		_ = tx.Rollback(ctx)
 	}()
-	inner := &Store{conns: tx, pool: s.pool, timeout: s.timeout, log: s.log}
-	var earlier []answered
-	err = inner.own(ctx, func(tenant string, b *pgx.Batch) {
-		b.Queue(lockReply, tenant, key)
-		// A statement of its own sees what was committed while it waited.
-		collect(b, &earlier, scanAnswered, getReply, tenant, key)
-	})
-	switch {
-	case err != nil:
-		return service.Reply{}, false, err
-	case len(earlier) > 0 && earlier[0].request != request:
-		return service.Reply{}, false, service.ErrKeyReused
-	case len(earlier) > 0:
-		return earlier[0].Reply, true, nil
-	}
-	reply, err := do(ctx, inner)
-	if err != nil {
-		return service.Reply{}, false, err
-	}
-	err = inner.own(ctx, func(tenant string, b *pgx.Batch) {
-		b.Queue(putReply, tenant, key, request[:], reply.Status, reply.Location, reply.ETag, blob(reply.Body))
-	})
-	if err != nil {
-		return service.Reply{}, false, err
+	inner := *s
+	inner.conns = tx
+	if err := do(tx, &inner); err != nil {
+		return err
 	}
 	limited, cancel := context.WithTimeout(ctx, s.timeout)
 	defer cancel()
-	return reply, false, s.door(ctx, tx.Commit(limited))
+	return s.door(ctx, tx.Commit(limited))
 }
 
 func (s *Store) begin(ctx context.Context) (pgx.Tx, error) {

@@ -46,10 +46,11 @@ func refused(t testing.TB, conn *pgx.Conn, code, sql string, args ...any) {
 }
 
 const (
-	noPrivilege  = "42501" // of a grant or of a policy
-	frozen       = "23001"
-	brokenCheck  = "23514"
-	ownedBySelf  = "SELECT relname FROM pg_class WHERE relkind IN ('r', 'p') AND NOT relispartition AND relnamespace = 'public'::regnamespace AND relname <> $1 ORDER BY 1"
+	noPrivilege = "42501" // of a grant or of a policy
+	frozen      = "23001"
+	brokenCheck = "23514"
+	ownedBySelf = `SELECT relname FROM pg_class WHERE relkind IN ('r', 'p') AND NOT relispartition AND relnamespace = 'public'::regnamespace
+		AND relname <> $1 AND relname NOT LIKE 'river\_%' ORDER BY 1` // the job queue belongs to its library, and to no tenant
 	versionInSQL = `INSERT INTO ruleset_versions (tenant_id, ruleset, version, jurisdiction, title, state, document, sha256,
 		authored_by, approved_by, published_by, created_at, published_at, reason)
 		VALUES ($1, $2, 1, 'AU', 'House', $3, 'x', 'a', 'ann', $4, '', now(), $5, '')`
@@ -261,6 +262,22 @@ func TestForgottenWhere(t *testing.T) {
 		if err := s.PutFitting(ctx, fitting(name), entry(1, service.FittingPlanned)); err != nil {
 			t.Fatal(err)
 		}
+		if err := s.PutEntries(ctx, registered(service.EntryPairing, name, 1)); err != nil {
+			t.Fatal(err)
+		}
+		if err := s.PutWebhook(ctx, webhook(name)); err != nil {
+			t.Fatal(err)
+		}
+		if err := errors.Join(s.CreateAudit(ctx, service.AuditRecord{ID: name, CreatedAt: day}), s.PutAuditInput(ctx, name, "law", nil),
+			s.PutAuditChunk(ctx, name, service.AuditChunk{})); err != nil {
+			t.Fatal(err)
+		}
+		if _, err := s.PutDelivery(ctx, delivery(name, name)); err != nil {
+			t.Fatal(err)
+		}
+		if err := s.NoteAttempt(ctx, name, service.Attempt{}, service.DeliveryFailed); err != nil {
+			t.Fatal(err)
+		}
 		tenant, err := service.TenantOf(ctx)
 		if err != nil {
 			t.Fatal(err)
@@ -316,6 +333,11 @@ func TestForgottenWhere(t *testing.T) {
 		"INSERT INTO api_keys SELECT 'x', $1, name, secret_sha256, scopes FROM api_keys",
 		"INSERT INTO idempotency_keys VALUES ($1, 'x', sha256('x'), 200, '', '', '')",
 		"INSERT INTO fittings VALUES ($1, 'x', now(), 'AU', '2026-11-25', '', 'planned', 0)",
+		"INSERT INTO audits SELECT $1, 'x', created_at, created_by, ask, state FROM audits",
+		"INSERT INTO audit_inputs VALUES ($1, 'tarn', 'x', '')",
+		"INSERT INTO audit_chunks VALUES ($1, 'tarn', 1, 1, 1, '')",
+		"INSERT INTO webhooks SELECT $1, 'x', revision, created_at, created_by, url, events, paused, note, generation, rotated_at FROM webhooks",
+		"INSERT INTO deliveries SELECT $1, 'x', 'tarn', 'x', type, created_at, body, state, replay_of, attempts FROM deliveries",
 		"INSERT INTO tenants VALUES (gen_random_uuid(), $1::uuid::text)",
 	} {
 		refused(t, a, noPrivilege, sql, tarn)
@@ -324,12 +346,31 @@ func TestForgottenWhere(t *testing.T) {
 	if err != nil || tag.RowsAffected() != 0 || ask[int](t, owner, "SELECT revision FROM fittings WHERE id = 'tarn'") != 1 {
 		t.Errorf("Saltmarsh Yard wrote to a fitting of Tarn Valley: %v (%v)", tag, err)
 	}
+	tag, err = a.Exec(t.Context(), "INSERT INTO register_entries SELECT $1, kind, 'tarn', 2, written_at, written_by, since, yard, fitted_kind, fitted_id, note, removed, document FROM register_entries", tarn)
+	if err != nil || tag.RowsAffected() != 0 || ask[int](t, owner, "SELECT revision FROM register_heads WHERE id = 'tarn'") != 1 {
+		t.Errorf("Saltmarsh Yard wrote into the register of Tarn Valley: %v (%v)", tag, err)
+	}
 	refused(t, a, noPrivilege, versionInSQL, tarn, "x", "draft", "", nil)
 	refused(t, a, noPrivilege, versionInSQL, nil, "x", "published", "", day) // shipped
 	// One key can be found by its id, whosever it is, and no more than that.
 	exec(t, nobody, "SELECT set_config('drawgear.key', 'tarn', false)")
 	if n := ask[int](t, nobody, "SELECT count(*) FROM api_keys"); n != 1 {
 		t.Errorf("who asks for one key sees %d", n)
+	}
+	// Expiry sees what is no longer to be sent, and changes none of it.
+	exec(t, nobody, "SELECT set_config('drawgear.expire', 'on', false)")
+	if n := ask[int](t, nobody, "SELECT count(*) FROM deliveries"); n != 2 {
+		t.Errorf("expiry sees %d deliveries, want 2", n)
+	}
+	refused(t, nobody, noPrivilege, "UPDATE deliveries SET state = 'pending'")
+	if audits, chunks := ask[int](t, nobody, "SELECT count(*) FROM audits"), ask[int](t, nobody, "SELECT count(*) FROM audit_chunks"); audits != 2 || chunks != 0 {
+		t.Errorf("expiry sees %d audits and %d chunks, want 2 and 0", audits, chunks)
+	}
+	refused(t, nobody, noPrivilege, "UPDATE audits SET note = 'x'")
+	// Whose pairings there are can be looked up among all, and nothing of them.
+	exec(t, nobody, "SELECT set_config('drawgear.paired', 'on', false)")
+	if heads, entries := ask[int](t, nobody, "SELECT count(*) FROM register_heads"), ask[int](t, nobody, "SELECT count(*) FROM register_entries"); heads != 2 || entries != 0 {
+		t.Errorf("who looks for pairings sees %d heads and %d entries, want 2 and 0", heads, entries)
 	}
 }
 
@@ -351,6 +392,9 @@ func TestNothingIsChanged(t *testing.T) {
 		"DELETE FROM ruleset_versions", "UPDATE ruleset_versions SET version = 2",
 		"TRUNCATE idempotency_keys", "UPDATE idempotency_keys SET status = 500",
 		"DELETE FROM api_keys", "UPDATE api_keys SET scopes = '{admin}'", "UPDATE api_keys SET expires_at = NULL",
+		"TRUNCATE audits CASCADE", "UPDATE audits SET ask = 'x'", "UPDATE audits SET created_at = now()", "UPDATE audit_inputs SET name = 'x'", "DELETE FROM audit_inputs",
+		"UPDATE audit_chunks SET input = 'x'", "UPDATE audit_chunks SET rows = 9", "DELETE FROM audit_chunks",
+		"TRUNCATE deliveries", "UPDATE deliveries SET body = 'x'", "UPDATE deliveries SET webhook_id = 'x'", "UPDATE webhooks SET tenant_id = tenant_id",
 		"UPDATE tenants SET name = 'x'", "DELETE FROM tenants",
 		"UPDATE drawgear_schema SET is_applied = false", "ALTER TABLE assessments DISABLE ROW LEVEL SECURITY",
 		"CREATE TABLE x ()",
@@ -507,9 +551,9 @@ func TestScopesOfKeys(t *testing.T) {
 func TestSettingsEndWithTheCall(t *testing.T) {
 	url := pgtest.New(t)
 	conn := serve(t, url, "")
-	for setting, statement := range map[string]string{"tenant": "setTenant", "key": "setKey", "snapshot": "setSnapshot"} {
+	for setting, statement := range map[string]string{"tenant": "setTenant", "key": "setKey", "snapshot": "setSnapshot", "expire": "setExpire", "paired": "setPaired"} {
 		var args []any
-		if statement != "setSnapshot" {
+		if strings.Contains(postgres.Statements[statement], "$1") {
 			args = append(args, tarn)
 		}
 		var b pgx.Batch
@@ -604,6 +648,13 @@ func TestStatements(t *testing.T) {
 		}
 	}
 	for i := range 8 {
+		sql, args := postgres.ListEntries(saltmarsh, entryFilter(i))
+		prepare(fmt.Sprint("entries", i), sql)
+		if got := strings.Count(sql, "$"); got != len(args) {
+			t.Errorf("%s has %d parameters and %d arguments", sql, got, len(args))
+		}
+	}
+	for i := range 8 {
 		sql, args := postgres.List(saltmarsh, filter(i))
 		prepare(fmt.Sprint("list", i), sql)
 		if got := strings.Count(sql, "$"); got != len(args) {
@@ -639,6 +690,18 @@ func fittingFilter(i int) service.FittingFilter {
 	return f
 }
 
+// entryFilter makes the eight kinds of filter of the register.
+func entryFilter(i int) service.EntryFilter {
+	f := service.EntryFilter{Kind: service.EntryPart, After: "R000000500", Limit: 21, Removed: i&4 != 0}
+	if i&1 != 0 {
+		f.Yard = "yard 1"
+	}
+	if i&2 != 0 {
+		f.FittedTo = service.FittedTo{Kind: service.EntryTrailer, ID: "float-1"}
+	}
+	return f
+}
+
 // many writes rows of two tenants over months without going through the store.
 func many(t testing.TB, url string, rows int) {
 	t.Helper()
@@ -656,7 +719,26 @@ func many(t testing.TB, url string, rows int) {
 	if _, err := s.MakePartitions(t.Context(), 3); err != nil {
 		t.Fatal(err)
 	}
-	exec(t, owner, "VACUUM ANALYZE assessments, fittings, log_entries")
+	// A quarter of each kind, in fifty yards; of the parts every fourth in stock, the
+	// others fitted to one of a hundred trailers.
+	exec(t, owner, `INSERT INTO register_heads SELECT tenant_id, (ARRAY['vehicles', 'trailers', 'parts', 'pairings'])[1 + n / 2 % 4], id, 1, 'yard ' || n / 8 % 50,
+			CASE WHEN n / 2 % 4 = 2 AND n / 8 % 4 > 0 THEN 'trailers' ELSE '' END, CASE WHEN n / 2 % 4 = 2 AND n / 8 % 4 > 0 THEN 'float-' || n / 8 % 100 ELSE '' END, n / 8 % 10 = 0
+		FROM (SELECT tenant_id, id, right(id, 9)::integer AS n FROM assessments) AS a`)
+	exec(t, owner, "ALTER TABLE register_entries DISABLE TRIGGER move_register")
+	exec(t, owner, `INSERT INTO register_entries SELECT tenant_id, kind, id, 1, now(), 'ann', '2026-11-25', yard, fitted_kind, fitted_id, '', removed, '{}' FROM register_heads`)
+	exec(t, owner, "ALTER TABLE register_entries ENABLE TRIGGER move_register")
+	// Ten webhooks a tenant, and every fourth delivery still to be sent.
+	exec(t, owner, `INSERT INTO webhooks SELECT tenant_id, 'hook-' || n, 1, now(), 'ann', 'https://yard.example', '{audit.ended}', false, '', 1, now()
+		FROM (SELECT DISTINCT tenant_id FROM assessments) AS t, generate_series(0, 9) n`)
+	exec(t, owner, `INSERT INTO deliveries SELECT tenant_id, id, 'hook-' || n / 8 % 10, id, 'audit.ended', created_at, '{}', CASE n / 2 % 4 WHEN 0 THEN 'pending' ELSE 'delivered' END, '', '{}'
+		FROM (SELECT tenant_id, id, created_at, right(id, 9)::integer AS n FROM assessments) AS a`)
+	// Every fourth audit is receiving; one of each tenant has many chunks, three of four answered.
+	exec(t, owner, `INSERT INTO audits SELECT tenant_id, id, created_at, 'ann', '{}', CASE n / 2 % 4 WHEN 0 THEN 'receiving' ELSE 'done' END, 0, 0, 0, 0, NULL,
+			CASE WHEN n / 2 % 4 > 0 THEN created_at END, ''
+		FROM (SELECT tenant_id, id, created_at, right(id, 9)::integer AS n FROM assessments) AS a`)
+	exec(t, owner, `INSERT INTO audit_chunks SELECT tenant_id, id, n, 10 * n + 1, 10, 'x', CASE WHEN n % 4 > 0 THEN 'x'::bytea END, CASE WHEN n % 4 > 0 THEN 'x'::bytea END
+		FROM (SELECT tenant_id, min(id) AS id FROM audits GROUP BY 1) AS a, generate_series(0, $1 / 4) n`, rows)
+	exec(t, owner, "VACUUM ANALYZE assessments, fittings, log_entries, register_heads, register_entries, webhooks, deliveries, audits, audit_chunks")
 }
 
 // literal writes an argument into a statement. None holds a quote.
@@ -732,6 +814,22 @@ func TestPlans(t *testing.T) {
 		index := []string{"fittings_listed", "fittings_by_state"}[i%2]
 		check(fmt.Sprint("fittings ", fittingFilter(i)), explain(sql, args...), regexp.MustCompile(`Index.*(using|on) `+index))
 	}
+	for i := range 8 {
+		sql, args := postgres.ListEntries(saltmarsh, entryFilter(i))
+		index := []string{"register_heads_(there|pkey)", "register_heads_by_yard", "register_heads_by_fitted", "register_heads_by_(yard|fitted)"}[i%4]
+		check(fmt.Sprint("entries ", entryFilter(i)), explain(sql, args...), regexp.MustCompile(`Index.*(using|on) `+index))
+	}
+	check("entries by ids", explain(postgres.Statements["getEntries"], saltmarsh, "parts", "{R000000100,R000000108}"), regexp.MustCompile(`Index.*using register_heads_pkey`))
+	check("entry", explain(postgres.Statements["getEntry"], saltmarsh, "parts", "R000000100"), regexp.MustCompile(`Index.*using register_heads_pkey`))
+	check("history of an entry", explain(postgres.Statements["entryHistory"], saltmarsh, "parts", "R000000100", 1000, 50), regexp.MustCompile(`Index.*using register_entries_pkey`))
+	check("what was fitted", explain(postgres.Statements["fittedHistory"], saltmarsh, "trailers", "float-1", 500), regexp.MustCompile(`Index.*(using|on) register_entries_by_fitted`))
+	check("audits", explain(postgres.Statements["listAudits"], saltmarsh, 21), regexp.MustCompile(`Index.*using audits_listed`))
+	check("more audits", explain(postgres.Statements["moreAudits"], saltmarsh, 21, day.Add(-time.Hour), "M"), regexp.MustCompile(`Index.*using audits_listed`))
+	check("chunk", explain(postgres.Statements["getAuditChunk"], saltmarsh, "R000000002", 1000), regexp.MustCompile(`Index.*using audit_chunks_pkey`))
+	check("what came of chunks", explain(postgres.Statements["listAuditOutcomes"], saltmarsh, "R000000002", 1000, 50, false), regexp.MustCompile(`Index.*using audit_chunks_pkey`))
+	check("deliveries", explain(postgres.Statements["listDeliveries"], saltmarsh, "hook-1", 21), regexp.MustCompile(`Index.*using deliveries_listed`))
+	check("more deliveries", explain(postgres.Statements["moreDeliveries"], saltmarsh, "hook-1", 21, day.Add(-time.Hour), "M"), regexp.MustCompile(`Index.*using deliveries_listed`))
+	check("delivery", explain(postgres.Statements["getDelivery"], saltmarsh, "R000000100"), regexp.MustCompile(`Index.*using deliveries_pkey`))
 	check("fitting", explain(postgres.Statements["getFitting"], saltmarsh, "R000000100"), regexp.MustCompile(`Index.*using fittings_pkey`))
 	check("index", explain(postgres.Statements["logIndex"], saltmarsh, "R000000100"), regexp.MustCompile(`Index.*using log_entries_tenant_id_assessment_id`))
 	check("leaves", explain(postgres.Statements["logLeaves"], saltmarsh, int64(9000), 50), regexp.MustCompile(`Index.*using log_entries_pkey`))

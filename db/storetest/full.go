@@ -58,6 +58,43 @@ func RunFull(t *testing.T, open func(t *testing.T) service.FullStore) {
 		{"enters what is written to a fitting into the log", fittingsLogged},
 		{"goes on with a fitting within a step", fittingsOnce},
 
+		{"hides the register from other tenants", tenantsRegister},
+		{"takes an entry of the register through its life", registerLife},
+		{"writes only the next revision of an entry", registerStale},
+		{"writes all entries or none", registerWhole},
+		{"takes one of many that write an entry at once", registerAtOnce},
+		{"gives entries of the register by their ids", registerGot},
+		{"lists the register by id", registerListed},
+		{"pages through the register", registerPaged},
+		{"pages through the history of an entry", registerHistory},
+		{"knows what was ever fitted", registerFitted},
+		{"knows who has pairings", registerPaired},
+		{"keeps the bytes of the register to itself", registerIsolated},
+		{"goes on with the register within a step", registerOnce},
+
+		{"hides webhooks from other tenants", tenantsWebhooks},
+		{"takes a webhook through its life", webhooksLife},
+		{"takes one of many that write a webhook at once", webhooksAtOnce},
+		{"tells a webhook once of an event", deliveriesOnce},
+		{"keeps attempts in their order", deliveriesTried},
+		{"lists deliveries newest first", deliveriesListed},
+		{"drops old deliveries", deliveriesDropped},
+		{"removes the deliveries of a webhook with it", deliveriesRemoved},
+		{"keeps what webhooks hold to itself", webhooksIsolated},
+		{"goes on with webhooks within a step", webhooksOnce},
+
+		{"hides audits from other tenants", tenantsAudits},
+		{"takes an audit through its life", auditLife},
+		{"refuses every other way through an audit", auditMisled},
+		{"keeps what came of a chunk first", auditFirst},
+		{"counts every chunk once of many at once", auditAtOnce},
+		{"cancels an audit while its chunks are finished", auditCancelledAtOnce},
+		{"lists audits newest first", auditsListed},
+		{"lists what came of chunks in order", auditOutcomes},
+		{"drops audits of all tenants", auditsDropped},
+		{"keeps the bytes of audits to itself", auditsIsolated},
+		{"goes on with an audit within a step", auditStep},
+
 		{"gives the first reply again", onceAgain},
 		{"refuses a key for another request", onceReused},
 		{"shows what a step writes when it is done", onceVisible},
@@ -210,6 +247,113 @@ var methods = []method{
 		return err
 	}},
 	{"LogLeaves", false, func(ctx context.Context, s service.FullStore) error { _, err := s.LogLeaves(ctx, 0, 1); return err }},
+	{"PutEntries", false, func(ctx context.Context, s service.FullStore) error {
+		return s.PutEntries(ctx, registered(service.EntryPart, "coupling", 1))
+	}},
+	{"GetEntry", false, func(ctx context.Context, s service.FullStore) error {
+		_, err := s.GetEntry(ctx, service.EntryPart, "coupling")
+		return err
+	}},
+	{"GetEntries", false, func(ctx context.Context, s service.FullStore) error {
+		_, err := s.GetEntries(ctx, service.EntryPart, "coupling")
+		return err
+	}},
+	{"EntryHistory", false, func(ctx context.Context, s service.FullStore) error {
+		_, err := s.EntryHistory(ctx, service.EntryPart, "coupling", 0, 1)
+		return err
+	}},
+	{"ListEntries", false, func(ctx context.Context, s service.FullStore) error {
+		_, err := s.ListEntries(ctx, service.EntryFilter{Kind: service.EntryPart, Limit: 1})
+		return err
+	}},
+	{"FittedHistory", false, func(ctx context.Context, s service.FullStore) error {
+		_, err := s.FittedHistory(ctx, service.FittedTo{Kind: service.EntryTrailer, ID: "float"}, 1)
+		return err
+	}},
+	{"RegisterTenants", true, func(ctx context.Context, s service.FullStore) error {
+		_, err := s.RegisterTenants(ctx)
+		return err
+	}},
+	{"PutWebhook", false, func(ctx context.Context, s service.FullStore) error { return s.PutWebhook(ctx, hook(1, 1)) }},
+	{"GetWebhook", false, func(ctx context.Context, s service.FullStore) error {
+		_, err := s.GetWebhook(ctx, hook(1, 1).ID)
+		return err
+	}},
+	{"ListWebhooks", false, func(ctx context.Context, s service.FullStore) error { _, err := s.ListWebhooks(ctx); return err }},
+	{"PutDelivery", false, func(ctx context.Context, s service.FullStore) error {
+		_, err := s.PutDelivery(ctx, delivery(1, hook(1, 1).ID))
+		return err
+	}},
+	{"GetDelivery", false, func(ctx context.Context, s service.FullStore) error {
+		_, err := s.GetDelivery(ctx, delivery(1, "").ID)
+		return err
+	}},
+	{"ListDeliveries", false, func(ctx context.Context, s service.FullStore) error {
+		_, err := s.ListDeliveries(ctx, hook(1, 1).ID, nil, 1)
+		return err
+	}},
+	{"NoteAttempt", false, func(ctx context.Context, s service.FullStore) error {
+		return s.NoteAttempt(ctx, delivery(1, "").ID, attempt(1), service.DeliveryDelivered)
+	}},
+	{"DropDeliveries", true, func(ctx context.Context, s service.FullStore) error {
+		_, err := s.DropDeliveries(ctx, start, 1)
+		return err
+	}},
+	{"RemoveWebhook", false, func(ctx context.Context, s service.FullStore) error { return s.RemoveWebhook(ctx, hook(1, 1).ID) }},
+	{"CreateAudit", false, func(ctx context.Context, s service.FullStore) error { return s.CreateAudit(ctx, audit(1)) }},
+	{"PutAuditInput", false, func(ctx context.Context, s service.FullStore) error {
+		return s.PutAuditInput(ctx, audit(1).ID, "law", nil)
+	}},
+	{"GetAuditInput", false, func(ctx context.Context, s service.FullStore) error {
+		_, err := s.GetAuditInput(ctx, audit(1).ID, "law")
+		return err
+	}},
+	{"PutAuditChunk", false, func(ctx context.Context, s service.FullStore) error {
+		return s.PutAuditChunk(ctx, audit(1).ID, chunk(0))
+	}},
+	{"GetAuditChunk", false, func(ctx context.Context, s service.FullStore) error {
+		_, err := s.GetAuditChunk(ctx, audit(1).ID, 0)
+		return err
+	}},
+	{"StartAudit", false, func(ctx context.Context, s service.FullStore) error {
+		return s.StartAudit(ctx, audit(1).ID, 2, 3, start)
+	}},
+	{"FinishChunk", false, func(ctx context.Context, s service.FullStore) error {
+		_, err := s.FinishChunk(ctx, audit(1).ID, 0, answer(0), start)
+		return err
+	}},
+	{"EndAudit", false, func(ctx context.Context, s service.FullStore) error {
+		return s.EndAudit(ctx, audit(1).ID, service.AuditCancelled, "", start)
+	}},
+	{"GetAudit", false, func(ctx context.Context, s service.FullStore) error {
+		_, err := s.GetAudit(ctx, audit(1).ID)
+		return err
+	}},
+	{"ListAudits", false, func(ctx context.Context, s service.FullStore) error {
+		_, err := s.ListAudits(ctx, nil, 1)
+		return err
+	}},
+	{"ListAuditOutcomes", false, func(ctx context.Context, s service.FullStore) error {
+		_, err := s.ListAuditOutcomes(ctx, audit(1).ID, 0, 1, false)
+		return err
+	}},
+	{"DropAudits", true, func(ctx context.Context, s service.FullStore) error {
+		_, err := s.DropAudits(ctx, time.Time{}, time.Time{}, 1)
+		return err
+	}},
+	{"Enqueue", true, func(ctx context.Context, s service.FullStore) error {
+		return s.Enqueue(ctx, job(service.JobImpact, "x", 0))
+	}},
+	// Work goes on until the context ends, which is not an error.
+	{"Work", true, func(ctx context.Context, s service.FullStore) error {
+		brief, cancel := context.WithTimeout(ctx, 50*time.Millisecond)
+		defer cancel()
+		if err := s.Work(brief, 1, func(context.Context, service.Job) error { return nil }); err != nil {
+			return err
+		}
+		return ctx.Err()
+	}},
+	{"Backlog", true, func(ctx context.Context, s service.FullStore) error { _, err := s.Backlog(ctx); return err }},
 	{"Once", false, func(ctx context.Context, s service.FullStore) error {
 		_, _, err := s.Once(ctx, "once", [32]byte{}, func(ctx context.Context, s service.FullStore) (service.Reply, error) {
 			return service.Reply{Status: 201}, s.Put(ctx, record(2))

@@ -38,6 +38,8 @@ var router = sync.OnceValues(func() (routers.Router, error) {
 		openapi3filter.RegisterBodyDecoder(kind, openapi3filter.FileBodyDecoder)
 	}
 	openapi3filter.RegisterBodyDecoder("application/x-ndjson", openapi3filter.PlainBodyDecoder) // lines are text to the contract
+	openapi3filter.RegisterBodyDecoder("text/csv", openapi3filter.PlainBodyDecoder)             // as it is, however its rows are
+	openapi3filter.RegisterBodyDecoder("text/event-stream", openapi3filter.PlainBodyDecoder)
 	openapi3filter.RegisterBodyDecoder("image/svg+xml", openapi3filter.PlainBodyDecoder)
 	doc, err := Document()
 	if err != nil {

@@ -13,13 +13,14 @@ import (
 
 // slot is a place of the rig document, or an id beside it, that a cell fills.
 type slot struct {
-	path  string // canonical name of the column
-	kind  rig.Kind
-	dim   quantity.Dimension
-	group group
-	role  string   // of a part
-	n     int      // which part of that role, or which thing carried, 1 first
-	names []string // of a fact: the way to it; else the name of the field alone
+	path   string // canonical name of the column
+	kind   rig.Kind
+	dim    quantity.Dimension
+	group  group
+	role   string   // of a part; empty if a cell tells it
+	n      int      // which part of that role, or which thing carried, 1 first
+	number bool     // of an extra column: cells are plain numbers
+	names  []string // of a fact: the way to it; else the name of the field alone
 }
 
 type group uint8
@@ -28,6 +29,7 @@ const (
 	skipped group = iota
 	facts
 	ids
+	extras
 	parts
 	vehicleItems
 	trailerItems
@@ -104,7 +106,8 @@ func slotOf(path string) (slot, bool) {
 	return partSlot(path)
 }
 
-// partSlot reads chain.count, and chain.2.count of the second entry of chains.
+// partSlot reads chain.count, and chain.2.count of the second entry of chains;
+// likewise part.role of listed parts.
 func partSlot(path string) (slot, bool) {
 	names := strings.Split(path, ".")
 	n := 1
@@ -115,12 +118,19 @@ func partSlot(path string) (slot, bool) {
 		}
 		names = []string{names[0], names[2]}
 	}
-	if len(names) != 2 || !slices.Contains(rig.PartRoles, names[0]) {
+	if len(names) != 2 {
 		return slot{}, false
 	}
-	for _, m := range partMembers {
+	role, members := names[0], partMembers
+	switch {
+	case role == listedPart:
+		role, members = "", listedMembers
+	case !slices.Contains(rig.PartRoles, role):
+		return slot{}, false
+	}
+	for _, m := range members {
 		if m.name == names[1] {
-			return slot{path: partPath(names[0], n, m.name), kind: m.kind, dim: m.dim, group: parts, role: names[0], n: n, names: names[1:]}, true
+			return slot{path: partPath(names[0], n, m.name), kind: m.kind, dim: m.dim, group: parts, role: role, n: n, names: names[1:]}, true
 		}
 	}
 	return slot{}, false
@@ -166,7 +176,7 @@ func ordinal(text string, most int) (int, bool) {
 }
 
 // heading resolves one name of the header.
-func heading(name, place string) (column, *Fault) {
+func heading(name string, o Options) (column, *Fault) {
 	name = strings.TrimSpace(name)
 	c := column{name: name}
 	fault := func(msg, advice string) (column, *Fault) { return c, &Fault{Name: name, Message: msg, Advice: advice} }
@@ -180,20 +190,23 @@ func heading(name, place string) (column, *Fault) {
 	}
 	var ok bool
 	if c.slot, ok = slotOf(bare); !ok {
+		c.slot, ok = extraSlot(bare, o.Extra)
+	}
+	if !ok {
 		if f, derived := rig.Lookup(bare); derived && f.Derived() {
 			return fault("this figure is worked out, not entered", "Give "+strings.Join(f.Sources, ", ")+" instead, or begin the name with # to pass it over.")
 		}
-		paths, elsewhere := meanings(bare, place)
+		paths, elsewhere := meanings(bare, o.Place)
 		switch {
 		case len(paths) == 1:
 			c.slot, _ = slotOf(paths[0])
 		case len(paths) > 1:
 			return fault("the term can mean "+strings.Join(paths, " or "), "Write which of them is meant.")
 		case len(elsewhere) > 0:
-			return fault("the term is not known for "+place, "Elsewhere it means "+strings.Join(elsewhere, " or ")+"; write what is meant.")
+			return fault("the term is not known for "+o.Place, "Elsewhere it means "+strings.Join(elsewhere, " or ")+"; write what is meant.")
 		default:
 			advice := "See the list of columns, or begin the name with # to pass it over."
-			if near := closest(bare); near != "" {
+			if near := closest(bare, o.Extra); near != "" {
 				advice = fmt.Sprintf("Did you mean %q? %s", near, advice)
 			}
 			return fault("there is no such column", advice)
@@ -225,12 +238,12 @@ func units(dim quantity.Dimension) string {
 }
 
 // header resolves the names of the columns. All faults are found at once.
-func header(names []string, place string, line int) ([]column, *Bad) {
+func header(names []string, o Options, line int) ([]column, *Bad) {
 	var faults []Fault
 	columns := make([]column, len(names))
 	first := map[string]int{}
 	for i, name := range names {
-		c, fault := heading(name, place)
+		c, fault := heading(name, o)
 		columns[i] = c
 		if fault == nil && c.slot.group != skipped {
 			if at, dup := first[c.slot.path]; dup {
@@ -299,14 +312,21 @@ func Columns() []Column {
 		}
 	}
 	add("<part>.", " A second entry of the same part is <part>.2. The part is one of "+strings.Join(rig.PartRoles, ", ")+".", partMembers)
+	add(listedPart+".", " Of a part whose role stands in a cell; a second one is part.2.", listedMembers)
 	add("vehicle.items.<n>.", "", vehicleItemMembers)
 	add("trailer.items.<n>.", "", trailerItemMembers)
 	return out
 }
 
 // known lists the names that a mistyped one may have meant.
-func known() []string {
+func known(extra []Extra) []string {
 	names := append([]string{"jurisdiction"}, idPaths...)
+	for _, x := range extra {
+		names = append(names, x.Name)
+	}
+	for _, m := range listedMembers {
+		names = append(names, listedPart+"."+m.name)
+	}
 	for _, f := range rig.Fields() {
 		if !f.Derived() {
 			names = append(names, f.Path)
@@ -331,10 +351,10 @@ func known() []string {
 }
 
 // closest suggests the known name nearest to a mistyped one, if one is near.
-func closest(name string) string {
+func closest(name string, extra []Extra) string {
 	name = plain(name)
 	best, least := "", 1+min(3, len(name)/3)
-	for _, k := range known() {
+	for _, k := range known(extra) {
 		if d := distance(name, plain(k), least); d < least {
 			best, least = k, d
 		}

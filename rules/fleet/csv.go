@@ -25,11 +25,21 @@ type Options struct {
 	Place string
 	// Decimal is '.' or ',' if all numbers are written with it.
 	Decimal byte
+	// Extra are columns that the table may have beside those of the rig.
+	Extra []Extra
 }
 
 // NewCSV reads the header of a table. The error is a *Bad if the file cannot
 // be read as one, or wraps that of src.
 func NewCSV(src io.Reader, o Options) (*Reader, error) {
+	t, err := newTable(src, o)
+	if err != nil {
+		return nil, err
+	}
+	return &Reader{next: t.next, columns: t.columns}, nil
+}
+
+func newTable(src io.Reader, o Options) (*table, error) {
 	t := &table{decimal: o.Decimal, splitter: &splitter{src: bufio.NewReaderSize(src, MaxRow), line: 1, told: map[string]bool{}}}
 	if o.Decimal != 0 && o.Decimal != '.' && o.Decimal != ',' {
 		return nil, bad(1, "numbers are written with a decimal point or a decimal comma", "Give '.' or ','.")
@@ -39,7 +49,7 @@ func NewCSV(src io.Reader, o Options) (*Reader, error) {
 		return nil, readFault(1, err)
 	}
 	if b == nil {
-		t.columns, b = header(names, o.Place, 1)
+		t.columns, b = header(names, o, 1)
 	}
 	if b == nil && o.Decimal == ',' && t.delim == ',' {
 		b = bad(1, "the comma parts the columns and cannot be the decimal sign", "Part the columns by semicolons.")
@@ -47,13 +57,18 @@ func NewCSV(src io.Reader, o Options) (*Reader, error) {
 	if b != nil {
 		return nil, b
 	}
+	t.ready()
+	return t, nil
+}
+
+// ready readies a table whose columns are known for its rows.
+func (t *table) ready() {
 	t.width, t.skip = len(t.columns), func(i int) bool { return t.columns[i].slot.group == skipped }
 	t.splitter.fault = func(f Fault) {
 		f.Name = t.name(f.Column)
 		t.faults = append(t.faults, f)
 	}
 	t.parts = partKeys(t.columns)
-	return &Reader{next: t.next, columns: t.columns}, nil
 }
 
 // delimiter finds what parts the columns: the one candidate that stands
@@ -121,26 +136,42 @@ func (t *table) name(column int) string {
 }
 
 func (t *table) next() (Row, error) {
+	if err := t.scan(); err != nil {
+		return Row{}, err
+	}
+	return t.make(), nil
+}
+
+// scan takes the next row that is not blank to hand.
+func (t *table) scan() error {
 	for {
 		t.faults = nil
 		if err := t.row(); err != nil {
-			return Row{}, readFault(t.line, err)
+			return readFault(t.line, err)
 		}
-		if t.faults == nil && t.blank() {
-			continue
+		if t.faults != nil || !t.blank() {
+			return nil
 		}
-		return t.make(), nil
 	}
+}
+
+// formed reports whether the row at hand has the form of one; if not, row tells
+// what is wrong with it.
+func (t *table) formed(row *Row) bool {
+	t.form()
+	if t.faults == nil {
+		return true
+	}
+	t.texts(row, nil)
+	row.Faults = t.faults
+	row.finish(nil)
+	return false
 }
 
 // make turns the cells of the row at hand into a rig.
 func (t *table) make() Row {
 	row := Row{Line: t.begin}
-	t.form()
-	if t.faults != nil {
-		t.texts(&row, nil)
-		row.Faults = t.faults
-		row.finish(nil)
+	if !t.formed(&row) {
 		return row
 	}
 	b := builder{root: map[string]any{}, parts: map[partKey]map[string]any{}, items: map[group]map[int]map[string]any{}, at: map[partKey]int{}}
@@ -239,7 +270,13 @@ func (t *table) texts(row *Row, b *builder) {
 			}
 			continue
 		}
-		v, fault := t.cell(col, text)
+		var v any
+		var fault *Fault
+		if col.slot.group == extras {
+			v, fault = t.extraCell(&col.slot, trimmed)
+		} else {
+			v, fault = t.cell(col, text)
+		}
 		if fault != nil {
 			fault.Line, fault.Column, fault.Name = c.line, i+1, col.name
 			if col.slot.group == facts {
@@ -248,6 +285,13 @@ func (t *table) texts(row *Row, b *builder) {
 			if len(t.faults) < maxFaults {
 				t.faults = append(t.faults, *fault)
 			}
+			continue
+		}
+		if text, ok := v.(string); ok && col.slot.group == extras {
+			if row.Extra == nil {
+				row.Extra = map[string]string{}
+			}
+			row.Extra[col.slot.path] = text
 			continue
 		}
 		b.put(i, &col.slot, v)
@@ -394,7 +438,10 @@ func (b *builder) put(i int, s *slot, v any) {
 	case parts:
 		k := partKey{s.role, s.n}
 		if b.parts[k] == nil {
-			b.parts[k] = map[string]any{"role": s.role}
+			b.parts[k] = map[string]any{}
+			if s.role != "" {
+				b.parts[k]["role"] = s.role
+			}
 		}
 		at = b.parts[k]
 	case vehicleItems, trailerItems:

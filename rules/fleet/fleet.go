@@ -84,6 +84,7 @@ type Row struct {
 	ID        string // of the rig, in the fleet's own words; may be empty, as may the next two
 	VehicleID string
 	TrailerID string
+	Extra     map[string]string // texts of the extra columns, by name, without spaces around them; those that are not empty
 	Rig       *rig.Rig
 	Document  []byte // the rig as canonical JSON; see Document
 	Faults    []Fault
@@ -116,7 +117,7 @@ func (r *Reader) Next() (Row, error) {
 type Heading struct {
 	Column int    // 1 first
 	Name   string // as the file writes it
-	Path   string // of the fact, or id, vehicle.id, trailer.id; empty if the column is passed over
+	Path   string // of the fact, or id, vehicle.id, trailer.id, or name of an extra column; empty if the column is passed over
 	Unit   string // of the cells; empty if each cell carries its own
 }
 
@@ -133,9 +134,11 @@ func (h Heading) Header() string {
 }
 
 // Headings lists the columns of a table in order; none for NDJSON.
-func (r *Reader) Headings() []Heading {
+func (r *Reader) Headings() []Heading { return headings(r.columns) }
+
+func headings(columns []column) []Heading {
 	var out []Heading
-	for i, c := range r.columns {
+	for i, c := range columns {
 		h := Heading{Column: i + 1, Name: c.name, Path: c.slot.path}
 		if c.unit != 0 {
 			h.Unit = c.unit.Symbol()

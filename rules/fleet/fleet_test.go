@@ -303,11 +303,11 @@ func TestBadFiles(t *testing.T) {
 		})
 	}
 	for name, want := range map[string]string{"trailer.tara": "trailer.tare", "Trailer Tara": "trailer tare", "chian.count": "chain.count", "GTN": "GTM", "kerbside wieght": "kerbside weight"} {
-		if got := closest(name); got != want {
+		if got := closest(name, nil); got != want {
 			t.Errorf("%s is near %q", name, got)
 		}
 	}
-	if got := closest("colour of the hat"); got != "" {
+	if got := closest("colour of the hat", nil); got != "" {
 		t.Errorf("suggested %q", got)
 	}
 }

@@ -19,6 +19,14 @@ import (
 // Empty lines are passed over. The error is a *Bad if the file is no UTF-8
 // text, or wraps that of src.
 func NewNDJSON(src io.Reader) (*Reader, error) {
+	l, err := newLines(src)
+	if err != nil {
+		return nil, err
+	}
+	return &Reader{next: l.next}, nil
+}
+
+func newLines(src io.Reader) (*lines, error) {
 	l := &lines{src: bufio.NewReaderSize(src, MaxRow+len("\r\n"))}
 	head, err := l.src.Peek(len(bom) + 1)
 	if err != nil && err != io.EOF {
@@ -32,15 +40,26 @@ func NewNDJSON(src io.Reader) (*Reader, error) {
 			return nil, readFault(1, err)
 		}
 	}
-	return &Reader{next: l.next}, nil
+	return l, nil
 }
 
 type lines struct {
-	src *bufio.Reader
-	n   int
+	src  *bufio.Reader
+	n    int
+	line []byte // at hand; good until the next is read
+	long bool   // it is longer than a line may be
+	last bool   // it ended with the file, without a line break
 }
 
 func (l *lines) next() (Row, error) {
+	if err := l.scan(); err != nil {
+		return Row{}, err
+	}
+	return l.make(), nil
+}
+
+// scan takes the next line that is not blank to hand.
+func (l *lines) scan() error {
 	for {
 		l.n++
 		line, err := l.src.ReadSlice('\n')
@@ -49,27 +68,32 @@ func (l *lines) next() (Row, error) {
 			_, err = l.src.ReadSlice('\n')
 		}
 		if err != nil && err != io.EOF {
-			return Row{}, readFault(l.n, err)
+			return readFault(l.n, err)
 		}
-		ended := err == io.EOF
-		if ended && len(line) == 0 {
-			return Row{}, io.EOF
+		l.last = err == io.EOF
+		if l.last && len(line) == 0 {
+			return io.EOF
 		}
-		line = bytes.TrimRight(line, "\r\n")
-		row := Row{Line: l.n}
-		switch {
-		case long || len(line) > MaxRow:
-			row.fault("", fmt.Sprintf("the line is longer than %d bytes", MaxRow), "Put one rig on a line.")
-		case len(bytes.TrimSpace(line)) == 0:
-			continue
-		default:
-			row.decode(line)
-			if ended && len(row.Faults) > 0 && !json.Valid(line) {
-				row.Faults[0].Advice = "The file ends with this line; send it whole."
-			}
+		l.line = bytes.TrimRight(line, "\r\n")
+		l.long = long || len(l.line) > MaxRow
+		if l.long || len(bytes.TrimSpace(l.line)) > 0 {
+			return nil
 		}
-		return row, nil
 	}
+}
+
+// make reads the line at hand as a rig.
+func (l *lines) make() Row {
+	row := Row{Line: l.n}
+	if l.long {
+		row.fault("", fmt.Sprintf("the line is longer than %d bytes", MaxRow), "Put one rig on a line.")
+		return row
+	}
+	row.decode(l.line)
+	if l.last && len(row.Faults) > 0 && !json.Valid(l.line) {
+		row.Faults[0].Advice = "The file ends with this line; send it whole."
+	}
+	return row
 }
 
 func (row *Row) fault(pointer, msg, advice string) {

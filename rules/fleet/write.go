@@ -18,19 +18,21 @@ type Writer struct {
 	out     *csv.Writer
 	columns []column
 	at      map[string]int // column by path
+	listed  bool           // parts stand in a list of their own
 }
 
 // NewWriter writes the header. The columns are named as in a file that is
-// read; the error is a *Bad if they cannot be, or wraps that of out.
-func NewWriter(out io.Writer, columns []string) (*Writer, error) {
+// read, and may be extra ones; the error is a *Bad if they cannot be, or wraps
+// that of out. Parts are written as a list of their own if a column is of one.
+func NewWriter(out io.Writer, columns []string, extra ...Extra) (*Writer, error) {
 	if len(columns) > MaxColumns {
 		return nil, bad(1, "there are too many columns", "At most "+strconv.Itoa(MaxColumns)+".")
 	}
-	cs, b := header(columns, "", 1)
+	cs, b := header(columns, Options{Extra: extra}, 1)
 	if b != nil {
 		return nil, b
 	}
-	w := &Writer{out: csv.NewWriter(out), columns: cs, at: map[string]int{}}
+	w := &Writer{out: csv.NewWriter(out), columns: cs, at: map[string]int{}, listed: lists(cs)}
 	w.out.UseCRLF = true
 	for i, c := range cs {
 		if c.slot.group != skipped {
@@ -49,7 +51,7 @@ func NewWriter(out io.Writer, columns []string) (*Writer, error) {
 func (w *Writer) Write(row Row) error {
 	cells := make([]string, len(w.columns))
 	filled := false
-	for _, f := range entries(row) {
+	for _, f := range entries(row, w.listed) {
 		i, ok := w.at[f.path]
 		if !ok {
 			if f.implied {
@@ -83,11 +85,13 @@ func (w *Writer) Flush() error {
 
 // ColumnsOf names the columns that hold all that the rows say, without units:
 // each cell then keeps the unit that was entered.
-func ColumnsOf(rows ...Row) []string {
+func ColumnsOf(rows ...Row) []string { return columnsOf(false, rows) }
+
+func columnsOf(listed bool, rows []Row) []string {
 	var paths []string
 	seen := map[string]bool{}
 	for _, row := range rows {
-		for _, e := range entries(row) {
+		for _, e := range entries(row, listed) {
 			if !seen[e.path] {
 				seen[e.path] = true
 				paths = append(paths, e.path)
@@ -129,8 +133,8 @@ func (e entry) text(unit quantity.Unit) (string, error) {
 	return strings.Join(texts, listMark), nil
 }
 
-// entries are the cells of a row.
-func entries(row Row) []entry {
+// entries are the cells of a row, its parts in columns by role or as listed.
+func entries(row Row, listed bool) []entry {
 	var out []entry
 	words := func(path, text string) { out = append(out, entry{path: path, words: text}) }
 	free := func(path, text string) { out = append(out, entry{path: path, words: guard(text), free: true}) }
@@ -144,6 +148,7 @@ func entries(row Row) []entry {
 			free(idPaths[i], id)
 		}
 	}
+	out = append(out, extraEntries(row.Extra)...)
 	r := row.Rig
 	if r == nil {
 		return out
@@ -176,7 +181,7 @@ func entries(row Row) []entry {
 			words(f.Path, r.Text(f.ID))
 		}
 	}
-	out = append(out, partEntries(r.Parts)...)
+	out = append(out, partEntries(r.Parts, listed)...)
 	for _, side := range sides {
 		for i, it := range side.items(r) {
 			at := side.name + ".items." + strconv.Itoa(i+1) + "."
@@ -188,38 +193,6 @@ func entries(row Row) []entry {
 			if it == (rig.Item{}) {
 				free(at+"name", "") // refused: a thing of which nothing is known has no cell
 			}
-		}
-	}
-	return out
-}
-
-func partEntries(list []rig.Part) []entry {
-	var out []entry
-	numbers := map[string]int{}
-	for _, p := range list {
-		numbers[p.Role]++
-		n := numbers[p.Role]
-		m := partObject(p)
-		amounts := map[string]quantity.Quantity{
-			"rated_mass": p.RatedMass, "breaking_mass": p.BreakingMass, "breaking_force": p.BreakingForce, "rated_ball": p.RatedBall,
-			"d_value": p.DValue, "dc_value": p.DcValue, "v_value": p.VValue, "working_load": p.WorkingLoad, "least_mass": p.LeastMass, "size": p.Size,
-		}
-		for _, member := range partMembers {
-			e := entry{path: partPath(p.Role, n, member.name)}
-			v, given := m[member.name]
-			switch {
-			case member.name == "count":
-				e.words, e.implied = strconv.Itoa(p.Count), p.Count == 1 && len(m) > 1
-			case !given:
-				continue
-			case member.kind == rig.KindQuantity:
-				e.amounts = []quantity.Quantity{amounts[member.name]}
-			case member.kind == rig.KindText:
-				e.words, e.free = guard(fmt.Sprint(v)), true
-			default:
-				e.words = fmt.Sprint(v)
-			}
-			out = append(out, e)
 		}
 	}
 	return out
