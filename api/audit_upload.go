@@ -71,14 +71,11 @@ func takeFile(most int64, within time.Duration) StrictMiddlewareFunc {
 			if err := checkMediaType(c.Request().Header, []string{kindOf(c.Request())}); err != nil {
 				return nil, err
 			}
-			if c.Request().ContentLength > most {
-				return nil, &http.MaxBytesError{Limit: most} // before a byte of it is read
+			file, err := newUpload(c, kind, most, within)
+			if err != nil {
+				return nil, err
 			}
-			r.JSONBody, r.Body = nil, &upload{
-				kind: kind,
-				body: http.MaxBytesReader(c.Response(), c.Request().Body, most),
-				conn: http.NewResponseController(c.Response()), end: time.Now().Add(within),
-			}
+			r.JSONBody, r.Body = nil, file
 			return next(c, r)
 		}
 	}
@@ -93,6 +90,19 @@ type upload struct {
 	end    time.Time // until when all must be there
 	read   int64     // bytes
 	waited time.Duration
+}
+
+// newUpload is the body of a request, of at most so many bytes. One that says
+// itself that it is larger is refused before a byte of it is read.
+func newUpload(c echo.Context, kind service.AuditSourceKind, most int64, within time.Duration) (*upload, error) {
+	if c.Request().ContentLength > most {
+		return nil, &http.MaxBytesError{Limit: most}
+	}
+	return &upload{
+		kind: kind,
+		body: http.MaxBytesReader(c.Response(), c.Request().Body, most),
+		conn: http.NewResponseController(c.Response()), end: time.Now().Add(within),
+	}, nil
 }
 
 // Read reads on. What fails is the sender's connection, and comes as a problem.

@@ -339,14 +339,11 @@ func takeTable(most int64, within time.Duration) StrictMiddlewareFunc {
 			if err := checkMediaType(c.Request().Header, []string{kindCSV}); err != nil {
 				return nil, err
 			}
-			if c.Request().ContentLength > most {
-				return nil, &http.MaxBytesError{Limit: most} // before a byte of it is read
+			file, err := newUpload(c, service.AuditCSV, most, within)
+			if err != nil {
+				return nil, err
 			}
-			r.Body = &upload{
-				kind: service.AuditCSV,
-				body: http.MaxBytesReader(c.Response(), c.Request().Body, most),
-				conn: http.NewResponseController(c.Response()), end: time.Now().Add(within),
-			}
+			r.Body = file
 			return next(c, r)
 		}
 	}

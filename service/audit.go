@@ -289,7 +289,7 @@ func NewAuditor(answers *Assessor, store AuditStore, events *Events) *Auditor {
 	return &Auditor{answers: answers, store: store, events: events}
 }
 
-func (a *Auditor) time() time.Time { return a.answers.now().UTC().Truncate(time.Microsecond) }
+func (a *Auditor) time() time.Time { return storedTime(a.answers.now()) }
 
 // Get returns an audit with its progress.
 func (a *Auditor) Get(ctx context.Context, id string) (Audit, error) {

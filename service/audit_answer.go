@@ -272,13 +272,5 @@ func without(list, other []string) []string {
 
 // complete makes empty lists of those that are always shown.
 func (it *AuditItem) complete() {
-	if it.Failing == nil {
-		it.Failing = []string{}
-	}
-	if it.Missing == nil {
-		it.Missing = []string{}
-	}
-	if it.Parts == nil {
-		it.Parts = []PartNeed{}
-	}
+	it.Failing, it.Missing, it.Parts = notNil(it.Failing), notNil(it.Missing), notNil(it.Parts)
 }

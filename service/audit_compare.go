@@ -120,9 +120,10 @@ func (a *Auditor) comparePart(ctx context.Context, recs [2]AuditRecord, out *Aud
 	return nil
 }
 
-func notNil(list []string) []string {
+// notNil makes an empty list of none, for one that is always shown.
+func notNil[T any](list []T) []T {
 	if list == nil {
-		return []string{}
+		return []T{}
 	}
 	return list
 }

@@ -2,7 +2,6 @@ package service
 
 import (
 	"context"
-	"encoding/base64"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -133,18 +132,18 @@ func (q *AuditItemQuery) passes(it *AuditItem) bool {
 
 // rowCursor writes a place in the list of rows so that it can stand in a URL.
 func rowCursor(row int64) string {
-	return base64.RawURLEncoding.EncodeToString([]byte("row." + strconv.FormatInt(row, 10)))
+	return placeText("row." + strconv.FormatInt(row, 10))
 }
 
 func parseRowCursor(text string) (int64, error) {
 	if text == "" {
 		return 0, nil
 	}
-	raw, err := base64.RawURLEncoding.Strict().DecodeString(text)
+	place, err := placeOf(text)
 	if err != nil {
-		return 0, ErrCursor
+		return 0, err
 	}
-	digits, ok := strings.CutPrefix(string(raw), "row.")
+	digits, ok := strings.CutPrefix(place, "row.")
 	row, err := strconv.ParseInt(digits, 10, 64)
 	if !ok || err != nil || row < 1 || rowCursor(row) != text {
 		return 0, ErrCursor

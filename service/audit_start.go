@@ -10,7 +10,6 @@ import (
 	"io"
 	"slices"
 	"strconv"
-	"strings"
 
 	"drawgear/rules/rig"
 )
@@ -366,11 +365,4 @@ func (a *Auditor) side(ctx context.Context, kind EntryKind, yard, day string, on
 			return 0, err
 		}
 	}
-}
-
-func upperFirst(s string) string {
-	if s == "" {
-		return s
-	}
-	return strings.ToUpper(s[:1]) + s[1:]
 }

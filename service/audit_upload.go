@@ -8,9 +8,6 @@ import (
 	"io"
 	"slices"
 	"strings"
-	"time"
-	"unicode"
-	"unicode/utf8"
 
 	"drawgear/rules/fleet"
 	"drawgear/rules/rig"
@@ -96,7 +93,8 @@ func (a *Auditor) begin(ctx context.Context, id string, ask AuditAsk, inputs map
 		note := "Its rows could not be kept."
 		switch {
 		case errors.Is(err, ErrAuditRows):
-			note = upperFirst(ErrAuditRows.Error()) + "."
+			said := ErrAuditRows.Error()
+			note = rig.Initial(said) + said[1:] + "."
 		case errors.Is(err, errBrokenOff):
 			note = "Its rows broke off before their end."
 		}
@@ -152,7 +150,7 @@ func (a *Auditor) settle(ask *AuditAsk) error {
 	add := func(pointer, msg, advice string) {
 		faults = append(faults, rig.Issue{Pointer: pointer, Code: rig.CodeBadValue, Message: msg, Advice: advice})
 	}
-	if utf8.RuneCountInString(ask.Name) > maxAuditName || !utf8.ValidString(ask.Name) || containsControl(ask.Name) {
+	if !oneLine(ask.Name, maxAuditName) {
 		add("/name", "the name is too long, or has control characters", fmt.Sprintf("At most %d characters.", maxAuditName))
 	}
 	for pointer, place := range map[string]string{"/jurisdiction": ask.Jurisdiction, "/source/place": ask.Source.Place} {
@@ -196,11 +194,7 @@ func (a *Auditor) settle(ask *AuditAsk) error {
 		if l.KnownAt.After(now) {
 			return fmt.Errorf("knowledge time %s: %w", stamp(l.KnownAt), ErrNotYet)
 		}
-		l.KnownAt = l.KnownAt.UTC().Truncate(time.Microsecond)
+		l.KnownAt = storedTime(l.KnownAt)
 	}
 	return nil
-}
-
-func containsControl(s string) bool {
-	return slices.ContainsFunc([]rune(s), unicode.IsControl)
 }

@@ -6,8 +6,6 @@ import (
 	"fmt"
 	"strings"
 	"time"
-	"unicode"
-	"unicode/utf8"
 
 	"drawgear/rules"
 	"drawgear/rules/law"
@@ -189,7 +187,7 @@ func (a *Authoring) Publish(ctx context.Context, id string, version int, match s
 // were given under it can be replayed.
 func (a *Authoring) Withdraw(ctx context.Context, id string, version int, match, reason string) (RulesetVersion, error) {
 	reason = strings.TrimSpace(reason)
-	if n := utf8.RuneCountInString(reason); n < 1 || n > MaxReason || !utf8.ValidString(reason) || strings.ContainsFunc(reason, unicode.IsControl) {
+	if reason == "" || !oneLine(reason, MaxReason) {
 		return RulesetVersion{}, Invalid{{
 			Pointer: "/reason", Code: rig.CodeBadValue, Message: "the reason is empty, too long, or has control characters",
 			Advice: fmt.Sprintf("Say in 1 to %d characters why.", MaxReason),
@@ -274,7 +272,7 @@ func (a *Authoring) fit(ctx context.Context, v Version) error {
 	return nil
 }
 
-func (a *Authoring) time() time.Time { return a.now().UTC().Truncate(time.Microsecond) }
+func (a *Authoring) time() time.Time { return storedTime(a.now()) }
 
 func subject(ctx context.Context) string {
 	c, _ := CallerOf(ctx)

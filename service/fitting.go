@@ -142,7 +142,7 @@ func (s *Assessor) PlanFitting(ctx context.Context, q FittingAsk, record bool) (
 	if err != nil {
 		return Fitting{}, err
 	}
-	first := FittingEntry{Revision: 1, At: s.now().UTC().Truncate(time.Microsecond), By: subject(ctx), State: FittingPlanned, Engine: Engine()}
+	first := FittingEntry{Revision: 1, At: storedTime(s.now()), By: subject(ctx), State: FittingPlanned, Engine: Engine()}
 	if first.Given, err = encode(from); err != nil {
 		return Fitting{}, fmt.Errorf("write what the fitting is planned from: %w", err)
 	}
@@ -432,7 +432,7 @@ func (s *Assessor) prove(ctx context.Context, id, match string, given []byte) (F
 
 // write adds an entry to a fitting as it was read.
 func (s *Assessor) write(ctx context.Context, rec FittingRecord, e FittingEntry) (Fitting, error) {
-	e.Revision, e.At, e.By, e.Engine = rec.Revision+1, s.now().UTC().Truncate(time.Microsecond), subject(ctx), Engine()
+	e.Revision, e.At, e.By, e.Engine = rec.Revision+1, storedTime(s.now()), subject(ctx), Engine()
 	if err := s.store.AppendFitting(ctx, rec.ID, e); err != nil {
 		return Fitting{}, fmt.Errorf("write to a fitting: %w", err)
 	}

@@ -11,8 +11,6 @@ import (
 	"slices"
 	"strings"
 	"time"
-	"unicode"
-	"unicode/utf8"
 
 	"drawgear/rules/rig"
 )
@@ -105,8 +103,8 @@ func (k *Keyring) Issue(ctx context.Context, name string, scopes []Scope, expire
 	if err != nil {
 		return Key{}, Secret{}, err
 	}
-	now := k.now().UTC().Truncate(time.Microsecond) // what stores keep
-	expires = expires.UTC().Truncate(time.Microsecond)
+	now := storedTime(k.now()) // what stores keep
+	expires = storedTime(expires)
 	if faults := checkKey(name, scopes, expires, now); faults != nil {
 		return Key{}, Secret{}, faults
 	}
@@ -125,7 +123,7 @@ func (k *Keyring) Issue(ctx context.Context, name string, scopes []Scope, expire
 }
 
 func checkKey(name string, scopes []Scope, expires, now time.Time) (faults Invalid) {
-	if n := utf8.RuneCountInString(name); n < 1 || n > MaxKeyName || strings.ContainsFunc(name, unicode.IsControl) || !utf8.ValidString(name) {
+	if name == "" || !oneLine(name, MaxKeyName) {
 		faults = append(faults, rig.Issue{
 			Pointer: "/name", Code: rig.CodeBadValue, Message: "the name is empty, too long, or has control characters",
 			Advice: fmt.Sprintf("Say in 1 to %d characters whose key it is.", MaxKeyName),
@@ -183,7 +181,7 @@ func (k *Keyring) Revoke(ctx context.Context, id string) error {
 	if _, err := k.admin(ctx); err != nil {
 		return err
 	}
-	if err := k.store.RevokeKey(ctx, id, k.now().UTC().Truncate(time.Microsecond)); err != nil {
+	if err := k.store.RevokeKey(ctx, id, storedTime(k.now())); err != nil {
 		return fmt.Errorf("revoke key %s: %w", id, err)
 	}
 	k.recent.forget(func(p keyProof) bool { return p.id == id })
@@ -238,7 +236,7 @@ func (k *Keyring) Bootstrap(ctx context.Context, text Secret) error {
 	if !ok {
 		return errors.New("the bootstrap key is not the text of a key; `drawgear key new` makes one")
 	}
-	now := k.now().UTC().Truncate(time.Microsecond)
+	now := storedTime(k.now())
 	if err := k.store.PutTenant(ctx, Tenant{ID: DefaultTenant, Name: "default", CreatedAt: now}); err != nil {
 		return fmt.Errorf("make the default tenant: %w", err)
 	}

@@ -82,15 +82,27 @@ func paged[T interface{ Position() Position }](limit int, at string, find func(a
 // cursor writes a place in the list so that it can stand in a URL. Callers are
 // not meant to look inside.
 func cursor(p Position) string {
-	return base64.RawURLEncoding.EncodeToString([]byte(strconv.FormatInt(p.CreatedAt.UnixMicro(), 10) + "." + p.ID))
+	return placeText(strconv.FormatInt(p.CreatedAt.UnixMicro(), 10) + "." + p.ID)
+}
+
+// placeText writes a place in any list as a cursor.
+func placeText(place string) string { return base64.RawURLEncoding.EncodeToString([]byte(place)) }
+
+// placeOf reads the place of a cursor, which is empty for the first page.
+func placeOf(text string) (string, error) {
+	raw, err := base64.RawURLEncoding.Strict().DecodeString(text)
+	if err != nil {
+		return "", ErrCursor
+	}
+	return string(raw), nil
 }
 
 func parseCursor(text string) (Position, error) {
-	raw, err := base64.RawURLEncoding.Strict().DecodeString(text)
+	place, err := placeOf(text)
 	if err != nil {
-		return Position{}, ErrCursor
+		return Position{}, err
 	}
-	micros, id, ok := strings.Cut(string(raw), ".")
+	micros, id, ok := strings.Cut(place, ".")
 	n, err := strconv.ParseInt(micros, 10, 64)
 	p := Position{CreatedAt: time.UnixMicro(n).UTC(), ID: id}
 	if !ok || err != nil || cursor(p) != text {

@@ -348,7 +348,7 @@ func (r *Registry) Get(ctx context.Context, kind EntryKind, id string) (Register
 	return shownEntry(e), nil
 }
 
-func (r *Registry) time() time.Time { return r.now().UTC().Truncate(time.Microsecond) }
+func (r *Registry) time() time.Time { return storedTime(r.now()) }
 
 func knownKind(kind EntryKind) error {
 	for _, k := range EntryKinds {

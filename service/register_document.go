@@ -142,6 +142,12 @@ func entryID(pointer, id string) rig.Issues {
 	return rig.Issues{{Pointer: pointer, Code: rig.CodeBadValue, Message: msg, Advice: advice}}
 }
 
+// oneLine reports whether a text is UTF-8 of at most so many characters, none of
+// them a control character.
+func oneLine(text string, most int) bool {
+	return utf8.ValidString(text) && utf8.RuneCountInString(text) <= most && !strings.ContainsFunc(text, unicode.IsControl)
+}
+
 // plainText takes the spaces around a text off and holds it to a length, in
 // characters.
 func plainText(pointer, text string, most int) (string, rig.Issues) {

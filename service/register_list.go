@@ -2,7 +2,6 @@ package service
 
 import (
 	"context"
-	"encoding/base64"
 	"encoding/json"
 	"fmt"
 	"strconv"
@@ -27,21 +26,12 @@ func registerPage(limit int, find func(limit int) ([]Entry, error), at func(Entr
 	page := RegisterPage{Items: make([]RegisterEntry, 0, min(len(es), limit))}
 	for i, e := range es {
 		if i == limit {
-			page.Next = base64.RawURLEncoding.EncodeToString([]byte(at(es[limit-1])))
+			page.Next = placeText(at(es[limit-1]))
 			break
 		}
 		page.Items = append(page.Items, shownEntry(e))
 	}
 	return page, nil
-}
-
-// placeOf reads a cursor, which is empty for the first page.
-func placeOf(cursor string) (string, error) {
-	raw, err := base64.RawURLEncoding.Strict().DecodeString(cursor)
-	if err != nil {
-		return "", ErrCursor
-	}
-	return string(raw), nil
 }
 
 // History returns revisions, newest first.

@@ -182,7 +182,7 @@ func (s *Assessor) bookKnown(ctx context.Context, known, now time.Time) (*rules.
 	if known.After(now) {
 		return nil, known, fmt.Errorf("knowledge time %s: %w", stamp(known), ErrNotYet)
 	}
-	known = known.UTC().Truncate(time.Microsecond)
+	known = storedTime(known)
 	book, err := s.law.bookAt(ctx, known)
 	return book, known, err
 }

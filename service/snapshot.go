@@ -121,7 +121,7 @@ func versionOf(rs *law.Ruleset, document []byte) Version {
 // from starting: Run goes on trying. That a shipped version is there with
 // another text is an error, and so is a document that does not compile.
 func (s *Snapshots) Start(ctx context.Context, documents [][]byte) error {
-	now := s.now().UTC().Truncate(time.Microsecond)
+	now := storedTime(s.now())
 	all := &shelf{}
 	var texts []*law.Ruleset
 	for _, doc := range documents {

@@ -280,3 +280,6 @@ type StoreStatus struct {
 	Kept      *int   `json:"kept,omitempty"`  // records now, if the store counts them
 	Limit     int    `json:"limit,omitempty"` // the oldest go beyond this; 0 for never
 }
+
+// storedTime is a time as stores keep it: of UTC, in whole microseconds.
+func storedTime(t time.Time) time.Time { return t.UTC().Truncate(time.Microsecond) }

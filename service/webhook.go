@@ -15,8 +15,6 @@ import (
 	"slices"
 	"strings"
 	"time"
-	"unicode"
-	"unicode/utf8"
 
 	"drawgear/rules/rig"
 )
@@ -218,7 +216,7 @@ func (h *Hooks) check(w HookWrite) (faults Invalid) {
 			faults = append(faults, rig.Issue{Pointer: at, Code: rig.CodeContradiction, Message: "the event stands twice", Advice: "Name it once."})
 		}
 	}
-	if utf8.RuneCountInString(w.Note) > MaxHookNote || !utf8.ValidString(w.Note) || strings.ContainsFunc(w.Note, unicode.IsControl) {
+	if !oneLine(w.Note, MaxHookNote) {
 		faults = append(faults, rig.Issue{
 			Pointer: "/note", Code: rig.CodeBadValue, Message: "the note is too long, or has control characters",
 			Advice: fmt.Sprintf("Say in at most %d characters on one line what the webhook is for.", MaxHookNote),
@@ -241,7 +239,7 @@ func (w HookWrite) into(kept *Webhook) {
 }
 
 // time is now, in what stores keep.
-func (h *Hooks) time() time.Time { return h.now().UTC().Truncate(time.Microsecond) }
+func (h *Hooks) time() time.Time { return storedTime(h.now()) }
 
 // Change replaces what is written of a webhook; match is its ETag, or empty. The
 // secret stays. It fails with ErrStale if match is of a revision before.
@@ -491,7 +489,7 @@ func (e *Events) Tell(ctx context.Context, typ EventType, key string, data any) 
 		return fmt.Errorf("list webhooks: %w", err)
 	}
 	hooks = slices.DeleteFunc(hooks, func(w Webhook) bool { return w.Paused || !slices.Contains(w.Events, typ) })
-	now, event := e.now().UTC().Truncate(time.Microsecond), eventID(tenant, typ, key)
+	now, event := storedTime(e.now()), eventID(tenant, typ, key)
 	body, err := eventBody(event, typ, now, data)
 	if err != nil {
 		return err
