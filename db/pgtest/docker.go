@@ -77,4 +77,6 @@ func (d *inDocker) kill(ctx context.Context) error {
 
 func (d *inDocker) start(context.Context) error { return nil } // it does by itself
 
+func (d *inDocker) durable() {} // it is
+
 func (d *inDocker) stop() error { return testcontainers.TerminateContainer(d.PostgresContainer) }

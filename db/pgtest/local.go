@@ -25,12 +25,13 @@ type local struct {
 	bin, dir string
 	as       *syscall.Credential // whom it runs as; nil for whom we run as
 	cmd      *exec.Cmd           // nil once it was killed
+	fsync    string              // on or off
 	leash    io.Closer           // the server and its folder go when this is closed, or our process ends
 	gone     chan error          // when they are
 }
 
 func fromLocal(ctx context.Context) (_ host, err error) {
-	l := &local{}
+	l := &local{fsync: "off"}
 	if l.bin, err = programs(); err != nil {
 		return nil, err
 	}
@@ -156,7 +157,7 @@ func (l *local) start(context.Context) error {
 	// Without fsync a commit survives the death of the server, which is what is
 	// tested, but not that of the machine. The commit still waits for its write.
 	cmd := l.command("postgres", "-D", l.data(), "-k", l.dir, "-c", "listen_addresses=",
-		"-c", "fsync=off", "-c", "full_page_writes=off", "-c", "synchronous_commit=on", "-c", "max_connections=200")
+		"-c", "fsync="+l.fsync, "-c", "full_page_writes="+l.fsync, "-c", "synchronous_commit=on", "-c", "max_connections=200")
 	cmd.Stdout, cmd.Stderr = log, log
 	if err := cmd.Start(); err != nil {
 		return err
@@ -189,6 +190,8 @@ func (l *local) kill(ctx context.Context) error {
 	}
 	return err
 }
+
+func (l *local) durable() { l.fsync = "on" }
 
 func (l *local) stop() error {
 	if err := l.leash.Close(); err != nil {

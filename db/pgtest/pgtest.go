@@ -44,6 +44,8 @@ type host interface {
 	kill(ctx context.Context) error
 	// start begins to start it again after that.
 	start(ctx context.Context) error
+	// durable has commits wait for the disk from the next start on.
+	durable()
 	// stop ends it for good.
 	stop() error
 }
@@ -110,6 +112,17 @@ func Start(t testing.TB) *Server {
 	})
 	t.Log("Postgres of its own:", h)
 	return newServer(h)
+}
+
+// Durable is Start with a server whose commits wait for the disk, as those of
+// tests do not. It is for measurements.
+func Durable(t testing.TB) *Server {
+	t.Helper()
+	s := Start(t)
+	s.host.durable()
+	s.Kill(t)
+	s.Restart(t)
+	return s
 }
 
 // Database gives the URL of a fresh database with the schema.
@@ -340,4 +353,5 @@ func (g given) String() string            { return "the server of " + envURL }
 func (g given) admin() string             { return g.url }
 func (given) kill(context.Context) error  { return errors.ErrUnsupported }
 func (given) start(context.Context) error { return errors.ErrUnsupported }
+func (given) durable()                    {} // it is not ours
 func (given) stop() error                 { return nil }

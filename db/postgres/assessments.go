@@ -2,8 +2,6 @@ package postgres
 
 import (
 	"context"
-	"crypto/sha256"
-	"encoding/hex"
 	"errors"
 	"fmt"
 
@@ -14,34 +12,58 @@ import (
 	"drawgear/service"
 )
 
-// Put writes the record and its entry in the log, both or neither.
+// Put writes the record and its entry in the log, both or neither, together with
+// others of the tenant that come at the same time.
 func (s *Store) Put(ctx context.Context, r service.Record) error {
-	digest, err := hex.DecodeString(r.AnswerSHA256)
-	if err != nil {
-		return fmt.Errorf("put record %s: read the digest of the answer: %w", r.ID, err)
-	}
-	err = s.own(ctx, func(tenant string, b *pgx.Batch) {
-		leaf := sha256.Sum256(append([]byte{0}, r.Leaf(tenant)...)) // RFC 6962
-		b.Queue(putAssessment, tenant, r.ID, r.CreatedAt, r.Jurisdiction, r.AsOf, maybe(r.KnownAt), string(r.Verdict), digest, r.Rig, r.Answer, r.Engine)
-		// Last, because appends to one log wait for each other from here on.
-		b.Queue(appendToLog, leaf[:], r.ID, r.CreatedAt)
-	})
-	if err != nil {
+	if err := s.put(ctx, r); err != nil {
 		return fmt.Errorf("put record %s: %w", r.ID, err)
 	}
 	return nil
 }
 
+func (s *Store) put(ctx context.Context, r service.Record) error {
+	tenant, err := service.TenantOf(ctx)
+	if err != nil {
+		return err
+	}
+	like := about{tenant, r.Jurisdiction}
+	k, renew := s.packs.pack(like, r.Answer)
+	w, err := newRow(tenant, r, k)
+	if err != nil {
+		return err
+	}
+	if s.gather == nil {
+		err = s.write(ctx, tenant, []row{w})
+	} else {
+		err = s.share(ctx, tenant, w)
+	}
+	if err == nil && renew {
+		s.renew(ctx, renewal{like, r.Answer, r.CreatedAt})
+	}
+	return err
+}
+
 // Get reads a record from the month that the log knows for its id.
 func (s *Store) Get(ctx context.Context, id string) (service.Record, error) {
-	var r service.Record
-	err := s.own(ctx, func(tenant string, b *pgx.Batch) {
-		one(b, &r, scanRecord, getAssessment, tenant, text(id))
-	})
+	r, err := s.get(ctx, id)
 	if err != nil {
 		return service.Record{}, fmt.Errorf("record %s: %w", id, err)
 	}
 	return r, nil
+}
+
+func (s *Store) get(ctx context.Context, id string) (service.Record, error) {
+	var r row
+	var of string
+	err := s.own(ctx, func(tenant string, b *pgx.Batch) {
+		of = tenant
+		one(b, &r, scanRecord, getAssessment, tenant, text(id))
+	})
+	if err != nil {
+		return service.Record{}, err
+	}
+	r.Answer, err = s.unpack(ctx, of, r.kept)
+	return r.Record, err
 }
 
 // List reads the newest records, or those that follow the filter's position.
@@ -71,10 +93,10 @@ func scanSummary(row pgx.CollectableRow) (service.Summary, error) {
 	return s, row.Scan(fields(&s)...)
 }
 
-func scanRecord(row pgx.CollectableRow) (service.Record, error) {
-	var r service.Record
+func scanRecord(from pgx.CollectableRow) (row, error) {
+	var r row
 	var known pgtype.Timestamptz
-	err := row.Scan(append(fields(&r.Summary), &r.Rig, &r.Answer, &r.Engine, &known)...)
+	err := from.Scan(append(fields(&r.Summary), &r.Rig, &r.kept.plain, &r.kept.base, &r.kept.frame, &r.Engine, &known)...)
 	r.KnownAt = known.Time
 	return r, err
 }

@@ -420,6 +420,16 @@ var written = map[int64][]string{
 		"INSERT INTO audit_chunks VALUES ($1, 'a', 0, 1, 1, 'x')",
 	},
 	9: {"INSERT INTO register_entries VALUES ($1, 'pairings', 'p', 1, '2026-11-25Z', 'ann', '2026-11-25', '', '', '', '', false, '{}')"},
+	10: {
+		"INSERT INTO webhooks VALUES ($1, 'w', 1, '2026-11-25Z', 'ann', 'https://yard.example/', '{}', false, '', 1, '2026-11-25Z')",
+		"INSERT INTO deliveries VALUES ($1, 'd', 'w', 'e', 'audit', '2026-11-25Z', '{}', 'pending', '')",
+	},
+}
+
+// widened is what the columns that a version adds hold in rows of before, as the
+// text of a row ends with it.
+var widened = map[int64]map[string]string{
+	11: {"assessments": ",,"}, // base and packed
 }
 
 // TestUpgradeKeepsRecords writes at each version of the schema and goes up from
@@ -468,6 +478,12 @@ func TestUpgradeKeepsRecords(t *testing.T) {
 					t.Fatal(err)
 				}
 				after := contents(t, owner)
+				for table, more := range widened[v] {
+					before[table] = strings.ReplaceAll(before[table], ")\n", more+")\n")
+					if rows, whole := strings.CutSuffix(before[table], ")"); whole {
+						before[table] = rows + more + ")"
+					}
+				}
 				for table, rows := range before {
 					if after[table] != rows {
 						t.Errorf("at version %d %s holds\n%s\nand held\n%s", v, table, after[table], rows)

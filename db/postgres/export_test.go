@@ -1,6 +1,7 @@
 package postgres
 
 import (
+	"context"
 	"time"
 
 	"drawgear/service"
@@ -9,7 +10,7 @@ import (
 // Statements are those of sql.go by name, as a test of their completeness wants.
 var Statements = map[string]string{
 	"setTenant": setTenant, "setKey": setKey, "setSnapshot": setSnapshot,
-	"putAssessment": putAssessment, "getAssessment": getAssessment, "makePartitions": makePartitions,
+	"putAssessments": putAssessments, "putBase": putBase, "getBase": getBase, "getAssessment": getAssessment, "makePartitions": makePartitions,
 	"appendToLog": appendToLog, "logSize": logSize, "logIndex": logIndex, "logNodes": logNodes, "logLeaves": logLeaves,
 	"putFitting": putFitting, "appendFitting": appendFitting, "getFitting": getFitting, "fittingState": fittingState,
 	"putTenant": putTenant, "findTenant": findTenant,
@@ -51,4 +52,35 @@ const SchemaTable = schemaTable
 func (s *Store) Hurry(again, rescue time.Duration) {
 	s.queue.backoff = func(int) time.Duration { return again }
 	s.queue.limit, s.queue.rescue, s.queue.look = rescue, rescue, fetchPause
+}
+
+// Waiting counts the records of a tenant that wait for a commit to end.
+func (s *Store) Waiting(tenant string) int {
+	s.gather.mu.Lock()
+	defer s.gather.mu.Unlock()
+	if _, busy := s.gather.waiting[tenant]; !busy {
+		return -1
+	}
+	return len(s.gather.waiting[tenant])
+}
+
+// Lines counts the tenants whose records are being committed.
+func (s *Store) Lines() int {
+	s.gather.mu.Lock()
+	defer s.gather.mu.Unlock()
+	return len(s.gather.waiting)
+}
+
+// PutAlone is Put with a commit of its own, whoever else comes.
+func (s *Store) PutAlone(ctx context.Context, r service.Record) error {
+	tenant, err := service.TenantOf(ctx)
+	if err != nil {
+		return err
+	}
+	k, _ := s.packs.pack(about{tenant, r.Jurisdiction}, r.Answer)
+	w, err := newRow(tenant, r, k)
+	if err != nil {
+		return err
+	}
+	return s.write(ctx, tenant, []row{w})
 }

@@ -66,13 +66,19 @@ func (s *Store) step(ctx context.Context, do func(tx pgx.Tx, inner *Store) error
 		_ = tx.Rollback(ctx)
 	}()
 	inner := *s
-	inner.conns = tx
+	inner.conns, inner.gather, inner.renewals = tx, nil, nil
 	if err := do(tx, &inner); err != nil {
 		return err
 	}
 	limited, cancel := context.WithTimeout(ctx, s.timeout)
 	defer cancel()
-	return s.door(ctx, tx.Commit(limited))
+	if err := tx.Commit(limited); err != nil {
+		return s.door(ctx, err)
+	}
+	for _, n := range inner.renewals {
+		s.renew(ctx, n)
+	}
+	return nil
 }
 
 func (s *Store) begin(ctx context.Context) (pgx.Tx, error) {

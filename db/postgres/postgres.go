@@ -45,11 +45,14 @@ type Config struct {
 // Store keeps records in Postgres. It is safe for concurrent use, except for
 // one that Once hands out: that is a single transaction.
 type Store struct {
-	conns   conns
-	pool    *pgxpool.Pool
-	timeout time.Duration
-	log     *slog.Logger
-	queue   queue
+	conns    conns
+	pool     *pgxpool.Pool
+	timeout  time.Duration
+	log      *slog.Logger
+	queue    queue
+	packs    *packs
+	gather   *gather   // nil for a store that is a single transaction
+	renewals []renewal // that wait for its end
 }
 
 // conns is a pool of connections, or a transaction on one of them.
@@ -103,7 +106,14 @@ func Open(ctx context.Context, c Config) (*Store, error) {
 		pool.Close()
 		return nil, err
 	}
-	return &Store{conns: pool, pool: pool, timeout: c.Timeout, log: c.Logger, queue: jobs}, nil
+	packs, err := newPacks()
+	if err != nil {
+		pool.Close()
+		return nil, err
+	}
+	return &Store{
+		conns: pool, pool: pool, timeout: c.Timeout, log: c.Logger, queue: jobs, packs: packs, gather: &gather{waiting: map[string][]*entry{}},
+	}, nil
 }
 
 // Close waits for the calls in progress and closes all connections.

@@ -1,6 +1,7 @@
 package postgres_test
 
 import (
+	"bytes"
 	"context"
 	"crypto/rand"
 	"database/sql/driver"
@@ -247,7 +248,9 @@ func TestForgottenWhere(t *testing.T) {
 	url := pgtest.New(t)
 	s, owner := open(t, postgres.Config{URL: url}), connect(t, url)
 	fill := func(ctx context.Context, name string) {
-		put(ctx, t, s, record(name, day))
+		whole := record(name, day)
+		whole.Answer = bytes.Repeat(whole.Answer, 100) // so that it is packed, and has a base
+		put(ctx, t, s, whole)
 		if err := s.PutKey(ctx, service.Key{ID: name, Name: name, Scopes: service.Scopes, CreatedAt: day}); err != nil {
 			t.Fatal(err)
 		}

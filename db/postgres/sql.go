@@ -17,21 +17,27 @@ const (
 	setExpire   = `SELECT set_config('drawgear.expire', 'on', true)`
 	setPaired   = `SELECT set_config('drawgear.paired', 'on', true)`
 
-	putAssessment = `INSERT INTO assessments
-	(tenant_id, id, created_at, jurisdiction, as_of, known_at, verdict, answer_sha256, rig, answer, engine)
-	VALUES ($1, $2, $3, $4, $5::text::date, $6, $7, $8, $9, $10, $11)`
+	putAssessments = `INSERT INTO assessments
+	(tenant_id, id, created_at, jurisdiction, as_of, known_at, verdict, answer_sha256, rig, answer, engine, base, packed)
+SELECT $1, r.id, r.created_at, r.jurisdiction, r.as_of::date, r.known_at, r.verdict, r.answer_sha256, r.rig, r.answer, r.engine, r.base, r.packed
+FROM unnest($2::text[], $3::timestamptz[], $4::text[], $5::text[], $6::timestamptz[], $7::text[], $8::bytea[], $9::bytea[], $10::bytea[], $11::text[], $12::bytea[], $13::bytea[])
+	AS r (id, created_at, jurisdiction, as_of, known_at, verdict, answer_sha256, rig, answer, engine, base, packed)`
+
+	putBase = `INSERT INTO answer_bases (tenant_id, sha256, created_at, packed) VALUES ($1, $2, $3, $4) ON CONFLICT DO NOTHING`
+
+	getBase = `SELECT packed FROM answer_bases WHERE tenant_id = $1 AND sha256 = $2`
 
 	summaryColumns = `a.id, a.created_at, a.jurisdiction, to_char(a.as_of, 'YYYY-MM-DD'), a.verdict, encode(a.answer_sha256, 'hex')`
 
 	// The log leads to the month, so that one partition is asked and not all.
-	getAssessment = `SELECT ` + summaryColumns + `, a.rig, a.answer, a.engine, a.known_at
+	getAssessment = `SELECT ` + summaryColumns + `, a.rig, a.answer, a.base, a.packed, a.engine, a.known_at
 FROM log_entries e
 JOIN assessments a ON a.tenant_id = e.tenant_id AND a.created_at = e.created_at AND a.id = e.assessment_id
 WHERE e.tenant_id = $1 AND e.assessment_id = $2`
 
 	makePartitions = `SELECT drawgear_make_partitions($1)`
 
-	appendToLog = `SELECT drawgear_append($1, $2, $3)`
+	appendToLog = `SELECT drawgear_append_all($1, $2, $3)`
 
 	logSize = `SELECT coalesce((SELECT size FROM log_tails WHERE tenant_id = $1), 0)`
 
