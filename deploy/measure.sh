@@ -197,7 +197,7 @@ SQL
   stop
   # What a real record takes: those of the load, apart from what was filled in.
   printf '\nA record: '
-  sql -c "SELECT count(*) || ' of the load; rig ' || avg(octet_length(rig))::int || ' and answer ' || avg(octet_length(answer))::int || ' bytes of JSON, ' || avg(pg_column_size(rig) + pg_column_size(answer))::int || ' as kept (compressed by Postgres)' FROM assessments WHERE engine <> 'measure'"
+  sql -c "SELECT count(*) || ' of the load; rig ' || avg(octet_length(rig))::int || ' bytes of JSON, ' || avg(pg_column_size(rig))::int || ' as kept; answer packed in ' || percentile_cont(0.5) WITHIN GROUP (ORDER BY octet_length(packed))::int || ', its base in ' || (SELECT avg(octet_length(packed))::int FROM answer_bases) || ', of which there are ' || (SELECT count(*) FROM answer_bases) FROM assessments WHERE engine <> 'measure'"
   sql -c "CREATE TABLE apart (LIKE assessments INCLUDING ALL)" -c "INSERT INTO apart SELECT * FROM assessments WHERE engine <> 'measure'" \
     -c "SELECT 'with its indexes ' || pg_total_relation_size('apart') / count(*) || ' bytes a record' FROM apart" -c "DROP TABLE apart" \
     -c "SELECT 'its entry in the log, with indexes, ' || pg_total_relation_size('log_entries') / count(*) || ' bytes' FROM log_entries"
