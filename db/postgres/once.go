@@ -72,12 +72,14 @@ func (s *Store) step(ctx context.Context, do func(tx pgx.Tx, inner *Store) error
 	}
 	limited, cancel := context.WithTimeout(ctx, s.timeout)
 	defer cancel()
+	defer service.Waiting(ctx)()
 	return s.door(ctx, tx.Commit(limited))
 }
 
 func (s *Store) begin(ctx context.Context) (pgx.Tx, error) {
 	limited, cancel := context.WithTimeout(ctx, s.timeout)
 	defer cancel()
+	defer service.Waiting(ctx)()
 	tx, err := s.conns.Begin(limited)
 	return tx, s.door(ctx, err)
 }
