@@ -33,6 +33,7 @@ import (
 	"drawgear/api/server"
 	"drawgear/db/memory"
 	"drawgear/db/postgres"
+	"drawgear/openapi"
 	"drawgear/rules"
 	"drawgear/rules/cases"
 	"drawgear/rules/law"
@@ -145,6 +146,7 @@ func (c *serveCmd) Run(ctx context.Context, std streams) error {
 	}
 	log := c.logger(std.err)
 	started := time.Now()
+	go openapi.Operations() // reading the contract takes a quarter as long as compiling the law, which is next
 	// What runs beside the requests goes on until the last of them is answered.
 	beside, cancel := context.WithCancel(context.WithoutCancel(ctx))
 	defer cancel()
@@ -849,6 +851,7 @@ type settings struct {
 	Rate           float64        `default:"100" env:"DRAWGEAR_RATE" help:"Requests a second that one key, or one address without a key, may make of a replica in the long run; 0 for any number."`
 	Burst          int            `default:"0" env:"DRAWGEAR_BURST" help:"Requests at once after a pause; 0 for two seconds' worth of the rate."`
 	InFlight       int            `default:"256" env:"DRAWGEAR_IN_FLIGHT" help:"Requests answered at a time, of all callers; what is more gets a 503 at once. 0 for any number."`
+	Computing      *int           `placeholder:"N" env:"DRAWGEAR_COMPUTING" help:"Requests that compute at a time, and half as many of those that take long; 16 for each wait, a second at most, and what is more gets a 503 at once. 0 for any number, one a processor if left out."`
 	TrustedProxies []netip.Prefix `placeholder:"CIDR,..." env:"DRAWGEAR_TRUSTED_PROXIES" help:"Networks of proxies that are believed when X-Forwarded-For says whose request they pass on."`
 
 	LogFormat     string  `default:"auto" enum:"auto,json,text" env:"DRAWGEAR_LOG_FORMAT" help:"Form of the log on standard error: json, text, or auto for text on a terminal and json elsewhere."`
@@ -893,6 +896,7 @@ func (s *settings) check() error {
 	refuse(!(s.Rate >= 0), "rate", "must be 0 or more; 0 sets no limit") // NaN too
 	refuse(s.Burst < 0, "burst", "must be 0 or more")
 	refuse(s.InFlight < 0, "in-flight", "must be 0 or more; 0 sets no limit")
+	refuse(s.computing() < 0, "computing", "must be 0 or more; 0 sets no limit")
 	refuse(!(s.TraceShare >= 0 && s.TraceShare <= 1), "trace-share", "must lie from 0 to 1")
 	refuse(s.DrainWait < 0, "drain-wait", "must not be negative")
 	refuse(s.ShutdownWait < 0, "shutdown-wait", "must not be negative")
@@ -916,11 +920,17 @@ func (s *settings) clock() (func() time.Time, error) {
 }
 
 // workers is how many jobs are carried out at a time.
-func (s *settings) workers() int {
-	if s.Workers == nil {
+func (s *settings) workers() int { return orProcessors(s.Workers) }
+
+// computing is how many requests compute at a time.
+func (s *settings) computing() int { return orProcessors(s.Computing) }
+
+// orProcessors is a number that was set, or that of the processors.
+func orProcessors(n *int) int {
+	if n == nil {
 		return runtime.GOMAXPROCS(0)
 	}
-	return *s.Workers
+	return *n
 }
 
 // hooks says which webhooks there may be.
@@ -929,7 +939,7 @@ func (s *settings) hooks() service.HookConfig {
 }
 
 func (s *settings) limits() api.Limits {
-	l := api.Limits{Rate: s.Rate, Burst: s.Burst, InFlight: s.InFlight}
+	l := api.Limits{Rate: s.Rate, Burst: s.Burst, InFlight: s.InFlight, Computing: s.computing()}
 	for _, p := range s.TrustedProxies {
 		p = p.Masked()
 		l.TrustedProxies = append(l.TrustedProxies, &net.IPNet{IP: p.Addr().AsSlice(), Mask: net.CIDRMask(p.Bits(), p.Addr().BitLen())})

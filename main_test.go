@@ -1,7 +1,9 @@
 package main
 
 import (
+	"bufio"
 	"bytes"
+	"cmp"
 	"context"
 	"crypto/x509"
 	"encoding/csv"
@@ -22,10 +24,13 @@ import (
 	"os/exec"
 	"path/filepath"
 	"regexp"
+	"runtime"
 	"slices"
 	"strconv"
 	"strings"
 	"sync"
+	"sync/atomic"
+	"syscall"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -38,6 +43,8 @@ import (
 	"drawgear/api"
 	"drawgear/api/client"
 	"drawgear/db/pgtest"
+	"drawgear/rules"
+	"drawgear/rules/library"
 	"drawgear/service"
 )
 
@@ -1221,7 +1228,7 @@ func BenchmarkLoad(b *testing.B) {
 }
 
 // program builds the program as it is.
-func program(t *testing.T) string {
+func program(t testing.TB) string {
 	t.Helper()
 	path := filepath.Join(t.TempDir(), "drawgear")
 	if out, err := exec.Command("go", "build", "-o", path, ".").CombinedOutput(); err != nil {
@@ -1617,4 +1624,517 @@ func TestNamedTests(t *testing.T) {
 			t.Errorf("%s names only %d tests", path, seen)
 		}
 	}
+}
+
+// echoProgram is the least there is to compare a start with: the same router, with
+// nothing behind it.
+const echoProgram = `package main
+
+import (
+	"net/http"
+	"os"
+
+	"github.com/labstack/echo/v4"
+)
+
+func main() {
+	e := echo.New()
+	e.GET("/readyz", func(c echo.Context) error { return c.NoContent(http.StatusOK) })
+	panic(http.ListenAndServe(os.Args[1], e))
+}
+`
+
+// child is a program in a process of its own that is measured.
+type child struct {
+	address string
+	cmd     *exec.Cmd
+	took    time.Duration // from its start to its first reply that it is ready
+}
+
+// launch starts a program that answers /readyz at an address.
+func launch(b *testing.B, address string, cmd *exec.Cmd) *child {
+	b.Helper()
+	c := &child{address: address, cmd: cmd}
+	began := time.Now()
+	if err := cmd.Start(); err != nil {
+		b.Fatal(err)
+	}
+	for end := began.Add(time.Minute); ; time.Sleep(500 * time.Microsecond) {
+		if status, err := askOnce(address, "/readyz"); err == nil && status == http.StatusOK {
+			c.took = time.Since(began)
+			return c
+		}
+		if time.Now().After(end) {
+			c.end()
+			b.Fatalf("%s does not get ready", cmd)
+		}
+	}
+}
+
+// end kills it, and says how much of the processors it had.
+func (c *child) end() (cpu time.Duration) {
+	_ = c.cmd.Process.Kill()
+	_ = c.cmd.Wait() // killed is no success
+	return c.cmd.ProcessState.UserTime() + c.cmd.ProcessState.SystemTime()
+}
+
+// peak is the most memory it had in RAM, in MiB; 0 where the system does not say.
+func (c *child) peak() float64 {
+	text, _ := os.ReadFile(fmt.Sprintf("/proc/%d/status", c.cmd.Process.Pid))
+	m := regexp.MustCompile(`VmHWM:\s*(\d+) kB`).FindSubmatch(text)
+	if m == nil {
+		return 0
+	}
+	kib, _ := strconv.ParseFloat(string(m[1]), 64)
+	return kib / 1024
+}
+
+// freeAddress is one of this machine that nobody listens on.
+func freeAddress(b testing.TB) string {
+	b.Helper()
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		b.Fatal(err)
+	}
+	defer l.Close()
+	return l.Addr().String()
+}
+
+// wire is a connection on which requests are sent as they are, which costs a
+// tenth of what http.Client does.
+type wire struct {
+	conn net.Conn
+	in   *bufio.Reader
+}
+
+func dialWire(address string) (*wire, error) {
+	conn, err := net.Dial("tcp", address)
+	if err != nil {
+		return nil, err
+	}
+	return &wire{conn, bufio.NewReader(conn)}, nil
+}
+
+// ask sends a request and reads the reply.
+func (w *wire) ask(request []byte) (status int, header http.Header, err error) {
+	if _, err := w.conn.Write(request); err != nil {
+		return 0, nil, err
+	}
+	res, err := http.ReadResponse(w.in, nil)
+	if err != nil {
+		return 0, nil, err
+	}
+	_, err = io.Copy(io.Discard, res.Body)
+	return res.StatusCode, res.Header, err
+}
+
+func askOnce(address, path string) (status int, err error) {
+	w, err := dialWire(address)
+	if err != nil {
+		return 0, err
+	}
+	defer w.conn.Close()
+	status, _, err = w.ask(wired("GET", path, ""))
+	return status, err
+}
+
+// wired is a request as it goes over the wire.
+func wired(method, path, body string, fields ...string) []byte {
+	text := method + " " + path + " HTTP/1.1\r\nHost: localhost\r\n" + strings.Join(fields, "")
+	if body != "" {
+		text += "Content-Type: application/json\r\nContent-Length: " + strconv.Itoa(len(body)) + "\r\n"
+	}
+	return []byte(text + "\r\n" + body)
+}
+
+func median[T cmp.Ordered](all []T) T { return part(all, 50) }
+
+// part is a percentile, or nothing of nothing.
+func part[T cmp.Ordered](all []T, percent int) (of T) {
+	if len(all) > 0 {
+		of = slices.Sorted(slices.Values(all))[(len(all)-1)*percent/100]
+	}
+	return of
+}
+
+func inMS(d time.Duration) float64 { return float64(d.Microseconds()) / 1000 }
+
+// BenchmarkStart starts the service again and again, and by turns what it is held
+// to: an empty server, and the law compiled and linked in this process. Figures are
+// medians; "held-to" is the time to be ready over that of the other two together,
+// "cpu-held-to" the same of processor time, which does not depend on who else uses
+// the machine, nor on how much of it goes on side by side.
+func BenchmarkStart(b *testing.B) {
+	ours, dir := program(b), b.TempDir()
+	source, empty := filepath.Join(dir, "echo.go"), filepath.Join(dir, "echo")
+	if err := os.WriteFile(source, []byte(echoProgram), 0o600); err != nil {
+		b.Fatal(err)
+	}
+	if out, err := exec.Command("go", "build", "-o", empty, source).CombinedOutput(); err != nil {
+		b.Fatalf("build the empty server: %v\n%s", err, out)
+	}
+	for _, x := range []struct {
+		name string
+		env  func(b *testing.B) []string
+	}{
+		{"memory", func(*testing.B) []string { return nil }},
+		{"postgres", func(b *testing.B) []string {
+			return []string{"DRAWGEAR_DATABASE_URL=" + pgtest.New(b), "DRAWGEAR_BOOTSTRAP_KEY=" + service.NewKeyText().Reveal()}
+		}},
+	} {
+		b.Run(x.name, func(b *testing.B) {
+			env := append(os.Environ(), x.env(b)...)
+			kinds := []string{"empty", "compile", "ready"}
+			wall, cpu := map[string][]time.Duration{}, map[string][]time.Duration{}
+			note := func(kind string, took, spent time.Duration) {
+				wall[kind], cpu[kind] = append(wall[kind], took), append(cpu[kind], spent)
+			}
+			for b.Loop() {
+				at := freeAddress(b)
+				c := launch(b, at, exec.Command(empty, at))
+				note("empty", c.took, c.end())
+
+				runtime.GC()
+				began, spent := time.Now(), spentHere(b)
+				compileLibrary(b)
+				note("compile", time.Since(began), spentHere(b)-spent)
+
+				at = freeAddress(b)
+				cmd := exec.Command(ours, "serve", "--listen", at)
+				cmd.Env = env
+				c = launch(b, at, cmd)
+				note("ready", c.took, c.end())
+			}
+			for _, kind := range kinds {
+				b.ReportMetric(inMS(median(wall[kind])), kind+"-ms")
+				b.ReportMetric(inMS(median(cpu[kind])), kind+"-cpu-ms")
+			}
+			ratio := func(of map[string][]time.Duration) float64 {
+				return float64(median(of["ready"])) / float64(median(of["empty"])+median(of["compile"]))
+			}
+			b.ReportMetric(ratio(wall), "held-to")
+			b.ReportMetric(ratio(cpu), "cpu-held-to")
+		})
+	}
+}
+
+// compileLibrary does what a start does with the law.
+func compileLibrary(b *testing.B) {
+	b.Helper()
+	files, err := library.Files()
+	if err != nil {
+		b.Fatal(err)
+	}
+	rulesets, err := library.Compile(files)
+	if err != nil {
+		b.Fatal(err)
+	}
+	if _, err := rules.NewBook(rulesets); err != nil {
+		b.Fatal(err)
+	}
+}
+
+// spentHere is the processor time of this process so far.
+func spentHere(b *testing.B) time.Duration {
+	b.Helper()
+	var u syscall.Rusage
+	if err := syscall.Getrusage(syscall.RUSAGE_SELF, &u); err != nil {
+		b.Fatal(err)
+	}
+	return time.Duration(u.Utime.Nano() + u.Stime.Nano())
+}
+
+// crew is how many callers make up a load of one.
+const crew = 16
+
+// one is what came of a request.
+type one struct {
+	status int
+	took   time.Duration
+}
+
+// press has callers ask for the same thing until it has been asked so many times,
+// each again as soon as it is answered or, if there is a gap, as often as that
+// lets it, however late the answers come.
+func press(b *testing.B, address string, callers, times int, gap time.Duration, request []byte) []one {
+	b.Helper()
+	var next atomic.Int64
+	var all sync.WaitGroup
+	came := make([][]one, callers)
+	for k := range callers {
+		all.Go(func() {
+			w, err := dialWire(address)
+			if err != nil {
+				b.Error(err)
+				return
+			}
+			defer w.conn.Close()
+			due := time.Now().Add(gap * time.Duration(k) / time.Duration(callers))
+			for next.Add(1) <= int64(times) {
+				time.Sleep(time.Until(due))
+				began := time.Now()
+				status, _, err := w.ask(request)
+				if err != nil {
+					b.Error(err)
+					return
+				}
+				came[k] = append(came[k], one{status, time.Since(began)})
+				if due = due.Add(gap); due.Before(time.Now()) {
+					due = time.Now()
+				}
+			}
+		})
+	}
+	all.Wait()
+	return slices.Concat(came...)
+}
+
+// report says how those fared who were answered, and those who were refused.
+func report(b *testing.B, what string, came []one) {
+	b.Helper()
+	by := map[int][]time.Duration{}
+	for _, o := range came {
+		by[o.status] = append(by[o.status], o.took)
+	}
+	if n := len(by[http.StatusOK]) + len(by[http.StatusServiceUnavailable]); n != len(came) {
+		b.Errorf("%d of %d were neither answered nor refused", len(came)-n, len(came))
+	}
+	for status, name := range map[int]string{http.StatusOK: "answered", http.StatusServiceUnavailable: "refused"} {
+		b.ReportMetric(inMS(part(by[status], 50)), what+name+"-p50-ms")
+		b.ReportMetric(inMS(part(by[status], 99)), what+name+"-p99-ms")
+	}
+	b.ReportMetric(100*float64(len(by[http.StatusServiceUnavailable]))/float64(max(1, len(came))), what+"refused-%")
+}
+
+// BenchmarkOverload asks the service, on a processor of its own where there are two,
+// for one assessment after the other: by as many callers as keep it busy, which
+// shows what it can do at most, then five and sixteen times that; with turns to
+// compute as they are by default, and without. At last it asks for assessments while
+// others ask for limits as fast as they can. Give it requests to send, as
+// -benchtime 20000x.
+func BenchmarkOverload(b *testing.B) {
+	path := program(b)
+	rig, err := os.ReadFile("testdata/rigs/horse-float.json")
+	if err != nil {
+		b.Fatal(err)
+	}
+	assess, limits := wired("POST", "/v1/assessments?record=false", string(rig)), wired("POST", "/v1/limits", string(rig))
+	if runtime.NumCPU() > 1 {
+		defer runtime.GOMAXPROCS(runtime.GOMAXPROCS(1))
+	}
+	begin := func(b *testing.B, args ...string) *child {
+		at := freeAddress(b)
+		cmd := exec.Command(path, append([]string{"serve", "--rate", "0", "--in-flight", "0", "--listen", at}, args...)...)
+		cmd.Env = append(os.Environ(), "GOMAXPROCS=1")
+		return launch(b, at, cmd)
+	}
+	for _, x := range []struct {
+		name string
+		args []string
+	}{{"turns", nil}, {"no_turns", []string{"--computing", "0"}}} {
+		most := 0.0 // requests a second that it can answer
+		for _, times := range []int{1, 5, 16} {
+			b.Run(fmt.Sprintf("%s/%dx", x.name, times), func(b *testing.B) {
+				c := begin(b, x.args...)
+				defer c.end()
+				var gap time.Duration
+				if times > 1 {
+					gap = time.Duration(crew / most * float64(time.Second))
+				}
+				press(b, c.address, crew, 200, 0, assess) // what is made once is made
+				b.ResetTimer()
+				came := press(b, c.address, crew*times, b.N, gap, assess)
+				answered := len(slices.DeleteFunc(slices.Clone(came), func(o one) bool { return o.status != http.StatusOK }))
+				if times == 1 {
+					most = float64(answered) / b.Elapsed().Seconds()
+				}
+				b.ReportMetric(float64(len(came))/b.Elapsed().Seconds(), "asked/s")
+				b.ReportMetric(float64(answered)/b.Elapsed().Seconds(), "answered/s")
+				b.ReportMetric(c.peak(), "peak-MiB")
+				report(b, "", came)
+			})
+		}
+		b.Run(x.name+"/beside_limits", func(b *testing.B) {
+			c := begin(b, x.args...)
+			defer c.end()
+			var others sync.WaitGroup
+			var heavy []one
+			others.Go(func() { heavy = press(b, c.address, crew, b.N/10+1, 0, limits) })
+			came := press(b, c.address, crew/2, b.N, time.Duration(crew/most*float64(time.Second)), assess) // half of what it can
+			others.Wait()
+			b.ReportMetric(c.peak(), "peak-MiB")
+			report(b, "", came)
+			report(b, "limits-", heavy)
+		})
+	}
+}
+
+// BenchmarkSoak sends a mixture of requests, good and bad, to a service over the
+// memory store, and tells at its beginning, at each quarter and at its end what the
+// process holds: the heap in use after a collection, goroutines, open files. It
+// fails if the second half adds a tenth and more of memory, or anything of the others. Profiles
+// of the heap go to the directory DRAWGEAR_PROFILES, if it names one. An hour at 50
+// requests a second is -benchtime 180000x; it belongs to deploy/soak.sh.
+func BenchmarkSoak(b *testing.B) {
+	path, at, metrics := program(b), freeAddress(b), freeAddress(b)
+	c := launch(b, at, exec.Command(path, "serve", "--rate", "0", "--keep", "300", "--listen", at, "--metrics-listen", metrics))
+	defer c.end()
+	read := func(name string) string {
+		text, err := os.ReadFile(name)
+		if err != nil {
+			b.Fatal(err)
+		}
+		return string(text)
+	}
+	rig, little, job := read("testdata/rigs/horse-float.json"), `{"jurisdiction":"GB","trailer":{"rated":{"total":"750 kg"}}}`, read("testdata/jobs/light-float.json")
+	var kept atomic.Pointer[string] // where the last record is
+	last := func() string {
+		if where := kept.Load(); where != nil {
+			return *where
+		}
+		return "/v1/assessments/AAAAAAAAAAAAAAAAAAAAAAAAAA"
+	}
+	// request is the n-th: of a hundred, so many of each kind.
+	request := func(n int) []byte {
+		kinds := []struct {
+			share int
+			make  func() []byte
+		}{
+			{34, func() []byte { return wired("POST", "/v1/assessments?record=false", rig) }},
+			{10, func() []byte { return wired("POST", "/v1/assessments?record=false", little) }},
+			{18, func() []byte { return wired("POST", "/v1/assessments", rig) }},
+			{4, func() []byte {
+				return wired("POST", "/v1/assessments", little, fmt.Sprintf("Idempotency-Key: soak-%d\r\n", n/2))
+			}},
+			{6, func() []byte { return wired("POST", "/v1/loads", rig) }},
+			{1, func() []byte { return wired("POST", "/v1/limits", rig) }},
+			{2, func() []byte { return wired("POST", "/v1/trips?record=false&through=AU-VIC,AU-QLD", rig) }},
+			{1, func() []byte { return wired("POST", "/v1/fittings?record=false", job) }},
+			{6, func() []byte { return wired("GET", last(), "") }},
+			{1, func() []byte { return wired("GET", last()+"/report", "", "Accept: text/html\r\n") }},
+			{3, func() []byte { return wired("GET", "/v1/assessments?limit=20", "") }},
+			{3, func() []byte { return wired("GET", "/v1/jurisdictions/AU-NSW", "") }},
+			{3, func() []byte { return wired("GET", "/readyz", "") }},
+			{3, func() []byte { return wired("POST", "/v1/assessments", rig[:len(rig)/2]) }},
+			{3, func() []byte { return wired("GET", fmt.Sprintf("/v1/nothing/%d", n), "") }},
+			{2, func() []byte { return wired("GET", "/v1/assessments?verdict=maybe", "") }},
+		}
+		for at := n % 100; ; kinds = kinds[1:] {
+			if at -= kinds[0].share; at < 0 {
+				return kinds[0].make()
+			}
+		}
+	}
+	statuses := make([]atomic.Int64, 600)
+	some := func(from, to int) {
+		var all sync.WaitGroup
+		var next atomic.Int64
+		next.Store(int64(from))
+		for range 8 {
+			all.Go(func() {
+				var w *wire
+				for n := int(next.Add(1)) - 1; n < to; n = int(next.Add(1)) - 1 {
+					if w == nil {
+						var err error
+						if w, err = dialWire(at); err != nil {
+							b.Error(err)
+							return
+						}
+					}
+					if n%997 == 0 { // breaks off
+						_, _ = w.conn.Write(request(n)[:40])
+						w.conn.Close()
+						w = nil
+						continue
+					}
+					status, header, err := w.ask(request(n))
+					if err != nil {
+						b.Errorf("request %d: %v", n, err)
+						return
+					}
+					statuses[status].Add(1)
+					if where := header.Get("Location"); where != "" {
+						kept.Store(&where)
+					}
+				}
+				if w != nil {
+					w.conn.Close()
+				}
+			})
+		}
+		all.Wait()
+	}
+	type state struct{ heap, goroutines, files float64 }
+	look := func(n int) (s state) {
+		// Connections that were closed are noticed a moment later.
+		for range 50 {
+			if s.goroutines = gaugeOf(b, metrics, "go_goroutines"); gaugeOf(b, metrics, "drawgear_http_requests_in_flight") == 0 {
+				break
+			}
+			time.Sleep(100 * time.Millisecond)
+		}
+		res, err := http.Get("http://" + metrics + "/debug/pprof/heap?gc=1")
+		if err != nil {
+			b.Fatal(err)
+		}
+		defer res.Body.Close()
+		profile, err := io.ReadAll(res.Body)
+		if dir := os.Getenv("DRAWGEAR_PROFILES"); err == nil && dir != "" {
+			err = os.WriteFile(filepath.Join(dir, fmt.Sprintf("heap.%d", n)), profile, 0o600)
+		}
+		if err != nil {
+			b.Fatal(err)
+		}
+		s = state{gaugeOf(b, metrics, "go_memstats_heap_alloc_bytes") / (1 << 20), gaugeOf(b, metrics, "go_goroutines"), gaugeOf(b, metrics, "process_open_fds")}
+		b.Logf("after %d requests: heap %.1f MiB, %.0f goroutines, %.0f open files", n, s.heap, s.goroutines, s.files)
+		return s
+	}
+	var marks []state
+	marks = append(marks, look(0))
+	b.ResetTimer()
+	for quarter := range 4 {
+		some(b.N*quarter/4, b.N*(quarter+1)/4)
+		marks = append(marks, look(b.N*(quarter+1)/4))
+	}
+	for status := range statuses {
+		if n := statuses[status].Load(); n > 0 {
+			b.Logf("%d answered with %d", n, status)
+		}
+	}
+	if n := statuses[http.StatusInternalServerError].Load(); n > 0 {
+		b.Errorf("%d failed inside", n)
+	}
+	half, end := marks[2], marks[4]
+	for i, name := range []string{"begin", "half", "end"} {
+		m := marks[2*i]
+		b.ReportMetric(m.heap, name+"-heap-MiB")
+		b.ReportMetric(m.goroutines, name+"-goroutines")
+		b.ReportMetric(m.files, name+"-files")
+	}
+	if b.N < 20_000 {
+		return // too short to say anything
+	}
+	if end.heap > 1.1*half.heap || end.goroutines > half.goroutines+2 || end.files > half.files+2 {
+		b.Errorf("it grows: %+v at half, %+v at the end", half, end)
+	}
+}
+
+// gaugeOf reads a metric without labels.
+func gaugeOf(b *testing.B, metrics, name string) float64 {
+	b.Helper()
+	res, err := http.Get("http://" + metrics + "/metrics")
+	if err != nil {
+		b.Fatal(err)
+	}
+	defer res.Body.Close()
+	text, err := io.ReadAll(res.Body)
+	m := regexp.MustCompile(`(?m)^` + name + ` (\S+)$`).FindSubmatch(text)
+	if err != nil || m == nil {
+		b.Fatalf("there is no metric %s: %v", name, err)
+	}
+	v, err := strconv.ParseFloat(string(m[1]), 64)
+	if err != nil {
+		b.Fatal(err)
+	}
+	return v
 }

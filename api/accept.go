@@ -28,7 +28,7 @@ func negotiate(ops []openapi.Operation) StrictMiddlewareFunc {
 		if len(op.Kinds) < 2 {
 			continue
 		}
-		name := strings.ToUpper(op.ID[:1]) + op.ID[1:] // as the generated code calls it
+		name := nameOf(op)
 		for _, kind := range op.Kinds {
 			offers[name] = append(offers[name], contenttype.NewMediaType(kind))
 		}
@@ -49,6 +49,9 @@ func negotiate(ops []openapi.Operation) StrictMiddlewareFunc {
 		}
 	}
 }
+
+// nameOf is what the generated code calls an operation.
+func nameOf(op openapi.Operation) string { return strings.ToUpper(op.ID[:1]) + op.ID[1:] }
 
 func joined(kinds []contenttype.MediaType) string {
 	out := make([]string, len(kinds))

@@ -52,7 +52,7 @@ func listening(t *testing.T, limits api.Limits) (address string, stop func()) {
 }
 
 // usual are the defaults of the settings.
-var usual = api.Limits{Rate: 100, InFlight: 256}
+var usual = api.Limits{Rate: 100, InFlight: 256, Computing: runtime.GOMAXPROCS(0)}
 
 // patience is how long anything may take before a test gives it up: far longer
 // than any bound of the server, so that only what has no bound meets it.

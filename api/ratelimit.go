@@ -22,6 +22,10 @@ type Limits struct {
 	Burst    int     // requests at once of a caller who was quiet; 0 for two seconds' worth
 	InFlight int     // requests being answered at a time, of all callers
 
+	// Computing is how many of them compute at a time; half as many, and at least
+	// one, may do so beside of what takes long.
+	Computing int
+
 	// TrustedProxies may say in X-Forwarded-For whose request they pass on.
 	TrustedProxies []*net.IPNet
 }
@@ -33,7 +37,9 @@ const (
 	limitAddress     = "address"     // requests without a credential
 	limitCredentials = "credentials" // credentials of an address that were no good
 	limitInFlight    = "in_flight"
-	limitUploads     = "uploads" // of files, at a time, as the two below
+	limitQuick       = "computing"      // of what computes shortly, at a time
+	limitLong        = "computing_long" // of what takes long
+	limitUploads     = "uploads"        // of files, at a time, as the two below
 	limitExports     = "exports"
 	limitStreams     = "streams"
 )
@@ -46,6 +52,7 @@ type gate struct {
 	telemetry *Telemetry
 
 	slots                chan struct{} // full while as much is in flight as may be; nil for any number
+	quick, long          *turns        // to compute; nil for any number
 	keys, addresses, bad *buckets      // nil for no limit
 	address              echo.IPExtractor
 }
@@ -54,6 +61,10 @@ func newGate(l Limits, open bool, t *Telemetry) *gate {
 	g := &gate{open: open, telemetry: t, address: echo.ExtractIPDirect()}
 	if l.InFlight > 0 {
 		g.slots = make(chan struct{}, l.InFlight)
+	}
+	if l.Computing > 0 {
+		g.quick = newTurns(limitQuick, l.Computing, waitQuick, t)
+		g.long = newTurns(limitLong, max(1, l.Computing/2), waitLong, t)
 	}
 	if len(l.TrustedProxies) > 0 {
 		trust := []echo.TrustOption{echo.TrustLoopback(false), echo.TrustLinkLocal(false), echo.TrustPrivateNet(false)}

@@ -24,9 +24,11 @@ type Telemetry struct {
 	requests *prometheus.CounterVec
 	took     *prometheus.HistogramVec
 	inFlight prometheus.Gauge
-	verdicts *prometheus.CounterVec
-	refused  *prometheus.CounterVec
-	panics   prometheus.Counter
+
+	computing, waiting *prometheus.GaugeVec
+	verdicts           *prometheus.CounterVec
+	refused            *prometheus.CounterVec
+	panics             prometheus.Counter
 
 	tracer trace.Tracer
 }
@@ -45,21 +47,27 @@ func NewTelemetry(reg prometheus.Registerer, traces trace.TracerProvider) *Telem
 		inFlight: prometheus.NewGauge(prometheus.GaugeOpts{
 			Name: "drawgear_http_requests_in_flight", Help: "Requests being answered now.",
 		}),
+		computing: prometheus.NewGaugeVec(prometheus.GaugeOpts{
+			Name: "drawgear_http_requests_computing", Help: "Requests whose turn it is to compute, by the limit that bounds them.",
+		}, []string{"limit"}),
+		waiting: prometheus.NewGaugeVec(prometheus.GaugeOpts{
+			Name: "drawgear_http_requests_waiting", Help: "Requests that wait for their turn to compute, by the limit that bounds them.",
+		}, []string{"limit"}),
 		verdicts: prometheus.NewCounterVec(prometheus.CounterOpts{
 			Name: "drawgear_verdicts_total", Help: "Answers given, by place and verdict; a trip counts once a place.",
 		}, []string{"jurisdiction", "verdict"}),
 		refused: prometheus.NewCounterVec(prometheus.CounterOpts{
-			Name: "drawgear_http_requests_limited_total", Help: "Requests refused by a limit: key, address, credentials, in_flight, uploads, exports or streams.",
+			Name: "drawgear_http_requests_limited_total", Help: "Requests refused by a limit: key, address, credentials, in_flight, computing, computing_long, uploads, exports or streams.",
 		}, []string{"limit"}),
 		panics: prometheus.NewCounter(prometheus.CounterOpts{
 			Name: "drawgear_panics_total", Help: "Requests that ended in a panic and were answered with 500.",
 		}),
 		tracer: traces.Tracer("drawgear/api"),
 	}
-	for _, limit := range []string{limitKey, limitAddress, limitCredentials, limitInFlight, limitUploads, limitExports, limitStreams} {
+	for _, limit := range []string{limitKey, limitAddress, limitCredentials, limitInFlight, limitQuick, limitLong, limitUploads, limitExports, limitStreams} {
 		t.refused.WithLabelValues(limit) // there from the start, so that a rise from none shows
 	}
-	reg.MustRegister(t.requests, t.took, t.inFlight, t.verdicts, t.refused, t.panics)
+	reg.MustRegister(t.requests, t.took, t.inFlight, t.computing, t.waiting, t.verdicts, t.refused, t.panics)
 	return t
 }
 

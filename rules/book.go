@@ -6,6 +6,7 @@ import (
 	"slices"
 	"sort"
 	"strings"
+	"sync"
 
 	"drawgear/rules/expr"
 	"drawgear/rules/law"
@@ -20,6 +21,7 @@ type Book struct {
 	byID     map[string][]*law.Ruleset
 	plans    map[string][]*plan // by jurisdiction, by first day
 	said     map[*law.Rule]*said
+	places   func() []Jurisdiction
 }
 
 // plan is the law of one jurisdiction over a span of days in which no version
@@ -114,6 +116,7 @@ func NewBook(rulesets []*law.Ruleset) (*Book, error) {
 		}
 		b.plans[code] = plans
 	}
+	b.places = sync.OnceValue(b.listPlaces)
 	return b, nil
 }
 
@@ -377,8 +380,14 @@ type Jurisdiction struct {
 	Coverage []Coverage        `json:"coverage"` // by question, on the day of the review
 }
 
-// Jurisdictions lists the places in order of code.
-func (b *Book) Jurisdictions() []Jurisdiction {
+// Jurisdictions lists the places in order of code, worked out once. The result
+// must not be changed.
+func (b *Book) Jurisdictions() []Jurisdiction { return b.places() }
+
+// Places counts them.
+func (b *Book) Places() int { return len(b.plans) }
+
+func (b *Book) listPlaces() []Jurisdiction {
 	var out []Jurisdiction
 	for _, code := range b.codes() {
 		out = append(out, b.jurisdiction(code))

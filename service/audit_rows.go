@@ -157,7 +157,9 @@ type cachedSides struct {
 const maxCachedSides = 2 // each of maxSideBytes twice at most
 
 func (a *Auditor) pairSides(ctx context.Context, id string) (*pairSides, error) {
+	over := Waiting(ctx)
 	a.sides.mu.Lock() // held while they are read, so that workers do not all read them
+	over()
 	defer a.sides.mu.Unlock()
 	if i := slices.IndexFunc(a.sides.last, func(c cachedSides) bool { return c.audit == id }); i >= 0 {
 		return a.sides.last[i].sides, nil

@@ -123,15 +123,13 @@ func versionOf(rs *law.Ruleset, document []byte) Version {
 func (s *Snapshots) Start(ctx context.Context, documents [][]byte) error {
 	now := storedTime(s.now())
 	all := &shelf{}
-	var texts []*law.Ruleset
-	for _, doc := range documents {
-		rs, err := law.Parse(doc)
-		if err != nil {
-			return fmt.Errorf("compile what ships: %w", err)
-		}
-		v := versionOf(rs, doc)
+	texts, faults := law.ParseAll(documents)
+	if err := errors.Join(faults...); err != nil {
+		return fmt.Errorf("compile what ships: %w", err)
+	}
+	for i, rs := range texts {
+		v := versionOf(rs, documents[i])
 		v.CreatedAt, v.PublishedAt = now, now
-		texts = append(texts, rs)
 		s.shipped = append(s.shipped, v)
 		s.compiled[rs.SHA256] = rs
 		all.held = append(all.held, held{v, rs})
@@ -198,8 +196,10 @@ func (s *Snapshots) Refresh(ctx context.Context) error {
 	if s.store == nil {
 		return nil
 	}
+	over := Waiting(ctx) // whoever is before may wait for the store, or for a turn
 	s.mu.Lock()
 	defer s.mu.Unlock()
+	over()
 	ctx, cancel := context.WithTimeout(ctx, loadWait)
 	defer cancel()
 	next, err := s.load(ctx)
@@ -497,12 +497,15 @@ func (s *Snapshots) linked(set []*law.Ruleset) (*rules.Book, error) {
 }
 
 // alone waits until no other check or comparison runs. One keeps a processor
-// busy, for seconds at worst; questions must go on.
+// busy, for seconds at worst; questions must go on, so that it takes none of their
+// turns.
 func (s *Snapshots) alone(ctx context.Context) (leave func(), err error) {
+	over := Waiting(ctx)
 	select {
 	case s.busy <- struct{}{}:
-		return func() { <-s.busy }, nil
+		return func() { <-s.busy; over() }, nil
 	case <-ctx.Done():
+		over()
 		return nil, fmt.Errorf("wait for other checks: %w", ctx.Err())
 	}
 }
@@ -510,7 +513,7 @@ func (s *Snapshots) alone(ctx context.Context) (leave func(), err error) {
 // library counts what ships, for the ready page.
 func (s *Snapshots) held() Held {
 	cur := s.current.Load()
-	l := Held{Jurisdictions: len(cur.shared.book.Jurisdictions()), AskedAt: cur.asked.UTC()}
+	l := Held{Jurisdictions: cur.shared.book.Places(), AskedAt: cur.asked.UTC()}
 	last := ""
 	for _, rs := range cur.shared.book.Rulesets() {
 		if rs.Ruleset != last {

@@ -149,6 +149,12 @@ func (s *Store) enter(ctx context.Context) error {
 	select {
 	case s.turn <- struct{}{}:
 		return nil
+	default:
+	}
+	defer service.Waiting(ctx)()
+	select {
+	case s.turn <- struct{}{}:
+		return nil
 	case <-ctx.Done():
 		return ctx.Err()
 	}

@@ -63,10 +63,11 @@ func (r row) bytes() int { return len(r.Rig) + len(r.kept.plain) + len(r.kept.fr
 func (s *Store) share(ctx context.Context, tenant string, r row) error {
 	e := &entry{row: r, done: make(chan error, 1)}
 	if s.gather.add(tenant, e) {
-		go s.commit(context.WithoutCancel(ctx), tenant)
+		go s.commit(service.Apart(ctx), tenant)
 	}
 	late := time.NewTimer(s.timeout) // the wait for others is part of the call
 	defer late.Stop()
+	defer service.Waiting(ctx)()
 	var err error
 	select {
 	case err := <-e.done:

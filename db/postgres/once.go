@@ -72,7 +72,10 @@ func (s *Store) step(ctx context.Context, do func(tx pgx.Tx, inner *Store) error
 	}
 	limited, cancel := context.WithTimeout(ctx, s.timeout)
 	defer cancel()
-	if err := tx.Commit(limited); err != nil {
+	over := service.Waiting(ctx)
+	err = tx.Commit(limited)
+	over()
+	if err != nil {
 		return s.door(ctx, err)
 	}
 	for _, n := range inner.renewals {
@@ -84,6 +87,7 @@ func (s *Store) step(ctx context.Context, do func(tx pgx.Tx, inner *Store) error
 func (s *Store) begin(ctx context.Context) (pgx.Tx, error) {
 	limited, cancel := context.WithTimeout(ctx, s.timeout)
 	defer cancel()
+	defer service.Waiting(ctx)()
 	tx, err := s.conns.Begin(limited)
 	return tx, s.door(ctx, err)
 }

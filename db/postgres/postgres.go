@@ -140,6 +140,7 @@ func (s *Store) run(ctx context.Context, tenant string, fill func(b *pgx.Batch))
 	var b pgx.Batch
 	b.Queue(setTenant, tenant) // holds for the transaction, which the batch is
 	fill(&b)
+	defer service.Waiting(ctx)()
 	return s.door(ctx, s.conns.SendBatch(limited, &b).Close())
 }
 

@@ -10,8 +10,11 @@ import (
 	"fmt"
 	"io"
 	"regexp"
+	"runtime"
 	"strconv"
 	"strings"
+	"sync"
+	"sync/atomic"
 
 	"go.yaml.in/yaml/v3"
 
@@ -281,6 +284,27 @@ func Parse(data []byte) (*Ruleset, error) {
 		return nil, fmt.Errorf("read the ruleset: %w", err)
 	}
 	return compile(&doc)
+}
+
+// ParseAll is Parse of many documents, as many at a time as there are processors.
+// Rulesets and errors stand at the places of their documents.
+func ParseAll(documents [][]byte) ([]*Ruleset, []error) {
+	rulesets, errs := make([]*Ruleset, len(documents)), make([]error, len(documents))
+	var taken atomic.Int64
+	var all sync.WaitGroup
+	for range min(runtime.GOMAXPROCS(0), len(documents)) {
+		all.Go(func() {
+			for {
+				i := int(taken.Add(1)) - 1
+				if i >= len(documents) {
+					return
+				}
+				rulesets[i], errs[i] = Parse(documents[i])
+			}
+		})
+	}
+	all.Wait()
+	return rulesets, errs
 }
 
 var (

@@ -45,18 +45,22 @@ func Files() ([]File, error) {
 // Compile compiles every document, without linking. All faults are reported,
 // each under its file.
 func Compile(fs []File) ([]*law.Ruleset, error) {
+	documents := make([][]byte, len(fs))
+	for i, f := range fs {
+		documents[i] = f.Data
+	}
+	rulesets, errs := law.ParseAll(documents)
 	var out []*law.Ruleset
 	var faults []error
-	for _, f := range fs {
-		rs, err := law.Parse(f.Data)
-		if err != nil {
+	for i, f := range fs {
+		if err := errs[i]; err != nil {
 			faults = append(faults, fmt.Errorf("%s: %w", f.Path, err))
 			continue
 		}
-		if want := Path(rs); want != f.Path {
+		if want := Path(rulesets[i]); want != f.Path {
 			faults = append(faults, fmt.Errorf("%s: a newcomer looks for it at %s", f.Path, want))
 		}
-		out = append(out, rs)
+		out = append(out, rulesets[i])
 	}
 	return out, errors.Join(faults...)
 }
