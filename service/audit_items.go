@@ -116,9 +116,9 @@ func (q *AuditItemQuery) may(t *tally) bool {
 		(q.Missing == "" || t.Missing[q.Missing] > 0) &&
 		(q.Part == "" || t.Parts[q.Part] != nil) &&
 		(!q.Moved || len(t.Moves) > 0) &&
-		(q.ID == "" || t.names(markID+q.ID)) &&
-		(q.Vehicle == "" || t.names(markVehicle+q.Vehicle)) &&
-		(q.Trailer == "" || t.names(markTrailer+q.Trailer))
+		(q.ID == "" || t.names(markID, q.ID)) &&
+		(q.Vehicle == "" || t.names(markVehicle, q.Vehicle)) &&
+		(q.Trailer == "" || t.names(markTrailer, q.Trailer))
 }
 
 func (q *AuditItemQuery) passes(it *AuditItem) bool {
