@@ -111,25 +111,43 @@ machine() {
   echo "load before: $(cut -d' ' -f1-3 /proc/loadavg)"
 }
 
+# copied TABLE FILE [OPTIONS]: the seconds that it takes to copy a file into a plain table of one database.
+copied() {
+  local began
+  began=$(now)
+  sql -c "\\copy $1 FROM '$2' WITH (${3:-FORMAT csv, HEADER})"
+  calc "$(now) - $began" %.2f
+}
+
+# audits prints, beside what an audit takes, what the database takes to copy the same
+# file (into texts), all that the audit wrote (rows, items, sums; to tables as its own
+# are), and as many rows of 3 kB.
 audits() {
-  local n store began there done at state before spent copy
-  printf '\n| rows | store | MB | upload s | whole s | rows/s | processor s | rows a processor second | peak MiB | COPY s | times COPY |\n|---|---|---|---|---|---|---|---|---|---|---|\n'
+  local n store began there done at state before spent copy wrote wide x
+  local -A line whole
+  printf '\n| rows | store | MB | upload s | whole s | rows/s | processor s | rows a processor second | peak MiB | COPY s | times | COPY of what it writes s | times | COPY of 3 kB a row s | times |\n|---|---|---|---|---|---|---|---|---|---|---|---|---|---|---|\n'
   for n in $sizes; do
     fleet "$n"
     database
     sql -c "CREATE TABLE plain ($(head -1 "$work/$n.csv" | awk -F, '{ for (i = 1; i <= NF; i++) printf "%sc%d text", (i > 1 ? ", " : ""), i }'))"
-    began=$(now)
-    sql -c "\\copy plain FROM '$work/$n.csv' WITH (FORMAT csv, HEADER)"
-    copy=$(calc "$(now) - $began" %.2f)
+    copy=$(copied plain "$work/$n.csv")
     sql -c 'DROP TABLE plain'
-    for store in memory postgres; do
+    wide=''
+    if [ "$n" -le 100000 ]; then
+      awk -v n="$n" 'BEGIN { s = "a towing vehicle, a trailer and the parts between them; "; while (length(s) < 2990) s = s s; s = substr(s, 1, 2990); for (i = 0; i < n; i++) print i "," s }' | tr ';' ' ' | sed 's/,/\t/' >"$work/wide"
+      sql -c 'CREATE TABLE wide (n bigint, t text)' -c 'ALTER TABLE wide ALTER t SET STORAGE EXTERNAL'
+      wide=$(copied wide "$work/wide" 'FORMAT text')
+      sql -c 'DROP TABLE wide'
+      rm "$work/wide"
+    fi
+    for store in postgres memory; do
       serve $store
       before=$(cpu)
       began=$(now)
       at=$(curl -o "$work/reply" -D - -H 'Content-Type: text/csv' -T "$work/$n.csv" -X POST "$base/v1/audits?place=AU-NSW" | sed -n 's/^Location: *\(.*\)\r/\1/Ip')
       there=$(now)
       if [ -z "$at" ]; then
-        printf '| %s | %s | %s | refused: %s | | | | | %s | %s | |\n' "$n" $store "$(calc "$(stat -c %s "$work/$n.csv") / 1e6")" "$(field title <"$work/reply")" "$(mib VmHWM)" "$copy"
+        line[$store]="refused: $(field title <"$work/reply") | | | | | $(mib VmHWM)" whole[$store]=''
         stop
         continue
       fi
@@ -137,15 +155,26 @@ audits() {
       done=$(now)
       [ "$state" = done ] || fail "the audit is $state: $(curl "$base$at" | tail -c 300)"
       spent=$(calc "$(cpu) - $before" %.2f)
-      printf '| %s | %s | %s | %s | %s | %s | %s | %s | %s | %s | %s |\n' "$n" $store "$(calc "$(stat -c %s "$work/$n.csv") / 1e6")" "$(calc "$there - $began" %.2f)" "$(calc "$done - $began" %.2f)" \
-        "$(calc "$n / ($done - $began)" %.0f)" "$spent" "$(calc "$n / $spent" %.0f)" "$(mib VmHWM)" "$copy" "$(calc "($done - $began) / $copy")"
+      whole[$store]=$(calc "$done - $began" %.2f)
+      line[$store]="$(calc "$there - $began" %.2f) | ${whole[$store]} | $(calc "$n / ($done - $began)" %.0f) | $spent | $(calc "$n / $spent" %.0f) | $(mib VmHWM)"
       if [ $store = postgres ]; then
-        bytes=$(sql -c "SELECT coalesce(sum(pg_total_relation_size(oid)), 0) FROM pg_class WHERE relname LIKE 'audit%' AND relkind = 'r'")
-        river=$(sql -c "SELECT pg_total_relation_size('river_job')")
+        sql -c "\\copy (SELECT * FROM audit_chunks WHERE audit_id = '${at##*/}') TO '$work/wrote' WITH (FORMAT binary)"
+        sql -c 'CREATE TABLE wrote (LIKE audit_chunks INCLUDING STORAGE INCLUDING COMPRESSION INCLUDING INDEXES)'
+        wrote=$(copied wrote "$work/wrote" 'FORMAT binary')
+        x="<!-- $n rows: $(stat -c %s "$work/wrote") bytes written with what came of them, $(sql -c "SELECT pg_total_relation_size('wrote')") in Postgres -->"
+        sql -c 'DROP TABLE wrote'
+        rm "$work/wrote"
       fi
       stop
     done
-    echo "<!-- audits in Postgres so far: $bytes bytes in tables of audits, $river in that of jobs -->"
+    for store in memory postgres; do
+      printf '| %s | %s | %s | %s' "$n" $store "$(calc "$(stat -c %s "$work/$n.csv") / 1e6")" "${line[$store]}"
+      for at in "$copy" "$wrote" "$wide"; do
+        printf ' | %s | %s' "$at" "$([ -z "${whole[$store]}" ] || [ -z "$at" ] || calc "${whole[$store]} / $at")"
+      done
+      printf ' |\n'
+    done
+    echo "$x"
   done
 }
 

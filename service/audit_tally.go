@@ -4,7 +4,6 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
-	"hash/fnv"
 	"maps"
 
 	"drawgear/rules"
@@ -96,9 +95,9 @@ func (t *tally) add(it *AuditItem, pairs bool) {
 		of(&t.Vehicles, it.Vehicle).add(it)
 		of(&t.Trailers, it.Trailer).add(it)
 	}
-	for _, name := range []string{markID + it.ID, markVehicle + it.Vehicle, markTrailer + it.Trailer} {
-		t.name(name)
-	}
+	t.name(markID, it.ID)
+	t.name(markVehicle, it.Vehicle)
+	t.name(markTrailer, it.Trailer)
 }
 
 func (s *sideSum) add(it *AuditItem) {
@@ -186,24 +185,24 @@ const (
 	namedSet  = 4
 )
 
-func (t *tally) name(name string) {
-	if len(name) == 1 {
+func (t *tally) name(mark, name string) {
+	if name == "" {
 		return
 	}
 	if t.Named == nil {
 		t.Named = make([]byte, namedBits/8)
 	}
-	for _, bit := range namedAt(name) {
+	for _, bit := range namedAt(mark, name) {
 		t.Named[bit/8] |= 1 << (bit % 8)
 	}
 }
 
 // names says whether the name may be in the chunk.
-func (t *tally) names(name string) bool {
+func (t *tally) names(mark, name string) bool {
 	if len(t.Named) != namedBits/8 {
 		return false
 	}
-	for _, bit := range namedAt(name) {
+	for _, bit := range namedAt(mark, name) {
 		if t.Named[bit/8]&(1<<(bit%8)) == 0 {
 			return false
 		}
@@ -211,10 +210,14 @@ func (t *tally) names(name string) bool {
 	return true
 }
 
-func namedAt(name string) (out [namedSet]uint64) {
-	h := fnv.New64a()
-	_, _ = h.Write([]byte(name)) // never fails
-	sum := h.Sum64()
+// namedAt are the bits of a name, from its FNV-1a hash of 64 bits.
+func namedAt(mark, name string) (out [namedSet]uint64) {
+	sum := uint64(14695981039346656037)
+	for _, s := range [...]string{mark, name} {
+		for i := range len(s) {
+			sum = (sum ^ uint64(s[i])) * 1099511628211
+		}
+	}
 	for i := range out {
 		out[i] = (sum + uint64(i)*(sum>>32|1)) % namedBits
 	}

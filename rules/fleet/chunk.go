@@ -37,13 +37,6 @@ type head struct {
 	Delim   byte      `json:"delim,omitempty"`
 }
 
-// cells is a row of a table within a piece. Cells of columns that are passed over
-// are empty.
-type cells struct {
-	Cells []string `json:"c"`
-	Lines []int    `json:"l,omitempty"` // on which each cell begins, if that is not one line for all
-}
-
 // A line of a piece is the number of the line in the file, one of these signs and
 // what stands behind it: a row of a table as cells, a line of NDJSON as it is, or
 // a Row with faults.
@@ -64,16 +57,7 @@ func CutCSV(src io.Reader, o Options) (*Cutter, error) {
 		if !t.formed(&row) {
 			return writeLine(out, row.Line, signFault, row)
 		}
-		var x cells
-		apart := false
-		for _, at := range t.cells {
-			x.Cells, x.Lines = append(x.Cells, string(t.text[at.start:at.end])), append(x.Lines, at.line)
-			apart = apart || at.line != t.begin
-		}
-		if !apart {
-			x.Lines = nil
-		}
-		return writeLine(out, row.Line, signRow, x)
+		return t.writeCells(out)
 	}
 	return c, nil
 }
@@ -90,17 +74,20 @@ func CutNDJSON(src io.Reader) (*Cutter, error) {
 				return writeLine(out, row.Line, signFault, row)
 			}
 		}
-		out.WriteString(strconv.Itoa(l.n))
-		out.WriteByte(signRow)
+		writeMark(out, l.n, signRow)
 		out.Write(l.line)
 		out.WriteByte('\n')
 		return nil
 	}}, nil
 }
 
+// writeMark begins a line of a piece.
+func writeMark(out *bytes.Buffer, line int, sign byte) {
+	out.Write(append(strconv.AppendInt(out.AvailableBuffer(), int64(line), 10), sign))
+}
+
 func writeLine(out *bytes.Buffer, line int, sign byte, v any) error {
-	out.WriteString(strconv.Itoa(line))
-	out.WriteByte(sign)
+	writeMark(out, line, sign)
 	enc := json.NewEncoder(out)
 	enc.SetEscapeHTML(false)
 	if err := enc.Encode(v); err != nil {
@@ -173,26 +160,12 @@ func NewPiece(headData, piece []byte) (*Reader, error) {
 	}
 	t.ready()
 	p.row = func(line int, data []byte) (Row, error) {
-		var x cells
-		if err := json.Unmarshal(data, &x); err != nil || len(x.Cells) != t.width || x.Lines != nil && len(x.Lines) != t.width {
-			return Row{}, errPiece
+		if err := t.take(line, data); err != nil {
+			return Row{}, err
 		}
-		t.put(line, x)
 		return t.make(), nil
 	}
 	return &Reader{next: p.next, columns: t.columns}, nil
-}
-
-// put takes a row that was cut to hand.
-func (t *table) put(line int, x cells) {
-	t.begin, t.text, t.cells, t.n, t.faults = line, t.text[:0], t.cells[:0], len(x.Cells), nil
-	for i, text := range x.Cells {
-		at := cell{start: len(t.text), end: len(t.text) + len(text), line: line}
-		if x.Lines != nil {
-			at.line = x.Lines[i]
-		}
-		t.text, t.cells = append(t.text, text...), append(t.cells, at)
-	}
 }
 
 var errPiece = errors.New("this is no piece of a fleet")

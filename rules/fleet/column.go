@@ -21,6 +21,7 @@ type slot struct {
 	n      int      // which part of that role, or which thing carried, 1 first
 	number bool     // of an extra column: cells are plain numbers
 	names  []string // of a fact: the way to it; else the name of the field alone
+	id     rig.ID   // of a fact; -1 for the jurisdiction, which is none
 }
 
 type group uint8
@@ -40,6 +41,7 @@ type column struct {
 	name string // as the header writes it
 	slot slot
 	unit quantity.Unit // 0 if each cell carries its own
+	part int           // which of the table's parts it tells of
 }
 
 type member struct {
@@ -95,10 +97,10 @@ func slotOf(path string) (slot, bool) {
 		return slot{path: path, kind: rig.KindText, group: ids}, true
 	}
 	if path == "jurisdiction" {
-		return slot{path: path, kind: rig.KindWord, group: facts, names: []string{path}}, true
+		return slot{path: path, kind: rig.KindWord, group: facts, names: []string{path}, id: -1}, true
 	}
 	if f, ok := rig.Lookup(path); ok && !f.Derived() {
-		return slot{path: path, kind: f.Kind, dim: f.Dim, group: facts, names: strings.Split(path, ".")}, true
+		return slot{path: path, kind: f.Kind, dim: f.Dim, group: facts, names: strings.Split(path, "."), id: f.ID}, true
 	}
 	if s, ok := itemSlot(path); ok {
 		return s, true

@@ -69,6 +69,11 @@ func (t *table) ready() {
 		t.faults = append(t.faults, f)
 	}
 	t.parts = partKeys(t.columns)
+	t.here = make([]partHere, len(t.parts))
+	for i := range t.columns {
+		c := &t.columns[i]
+		c.part = slices.Index(t.parts, partKey{c.slot.role, c.slot.n})
+	}
 }
 
 // delimiter finds what parts the columns: the one candidate that stands
@@ -100,7 +105,8 @@ type table struct {
 	*splitter
 	columns []column
 	decimal byte
-	parts   []partKey // that columns tell of, in the order of the document
+	parts   []partKey  // that columns tell of, in the order of the document
+	here    []partHere // of the row at hand, one for each of parts
 	faults  []Fault
 }
 
@@ -174,6 +180,16 @@ func (t *table) make() Row {
 	if !t.formed(&row) {
 		return row
 	}
+	if r, ok := t.quickly(&row); ok {
+		row.Rig = r
+		return row
+	}
+	return t.slowly()
+}
+
+// slowly is make by way of a document, which knows the place of what is wrong.
+func (t *table) slowly() Row {
+	row := Row{Line: t.begin}
 	b := builder{root: map[string]any{}, parts: map[partKey]map[string]any{}, items: map[group]map[int]map[string]any{}, at: map[partKey]int{}}
 	t.texts(&row, &b)
 	tree := b.tree(t.parts)
@@ -202,6 +218,9 @@ func (t *table) make() Row {
 
 // form tells what is wrong with the row as a row.
 func (t *table) form() {
+	if t.size <= MaxRow && t.n == t.width && t.sound() {
+		return
+	}
 	add := func(line, col int, msg, advice string) {
 		t.faults = append(t.faults, Fault{Line: line, Column: col, Name: t.name(col), Message: msg, Advice: advice})
 	}
@@ -234,6 +253,16 @@ func (t *table) form() {
 	}
 }
 
+// sound reports whether the cells are ASCII of which nothing can be wrong.
+func (t *table) sound() bool {
+	for _, c := range t.text {
+		if c == 0 || c == '\r' || c >= utf8.RuneSelf {
+			return false
+		}
+	}
+	return !slices.ContainsFunc(t.cells, func(c cell) bool { return c.long })
+}
+
 // texts puts the cells where they belong. Without a builder only the ids are
 // read, so that a bad row can be named.
 func (t *table) texts(row *Row, b *builder) {
@@ -260,14 +289,7 @@ func (t *table) texts(row *Row, b *builder) {
 				}
 				continue
 			}
-			switch text = unguard(trimmed); col.slot.path {
-			case "id":
-				row.ID = text
-			case "vehicle.id":
-				row.VehicleID = text
-			default:
-				row.TrailerID = text
-			}
+			row.name(col.slot.path, unguard(trimmed))
 			continue
 		}
 		var v any
@@ -298,6 +320,18 @@ func (t *table) texts(row *Row, b *builder) {
 	}
 }
 
+// name gives the row the id of a column.
+func (row *Row) name(path, id string) {
+	switch path {
+	case "id":
+		row.ID = id
+	case "vehicle.id":
+		row.VehicleID = id
+	default:
+		row.TrailerID = id
+	}
+}
+
 // idFault holds an id to what a text of a rig may be.
 func idFault(id string) *Fault {
 	switch {
@@ -323,11 +357,8 @@ func (t *table) cell(col *column, text string) (any, *Fault) {
 	case rig.KindQuantity:
 		return t.amount(col, text)
 	case rig.KindBool:
-		switch strings.ToLower(text) {
-		case "true", "yes":
-			return true, nil
-		case "false", "no":
-			return false, nil
+		if x, ok := truth(text); ok {
+			return x, nil
 		}
 		return nil, &Fault{Message: "must be true or false", Advice: "Write true or false; leave the cell empty if it is not known."}
 	case rig.KindCount:
@@ -361,7 +392,7 @@ func (t *table) cell(col *column, text string) (any, *Fault) {
 }
 
 func whole(text string) (any, *Fault) {
-	if len(text) > 9 || strings.Trim(text, "0123456789") != "" {
+	if _, ok := number(text); !ok {
 		return nil, &Fault{Message: "must be a whole number", Advice: "Write digits only; leave the cell empty if it is not known."}
 	}
 	return json.Number(text), nil
@@ -409,6 +440,9 @@ func (t *table) number(text string) (string, *Fault) {
 			Message: fmt.Sprintf("%q can be read in two ways, with thousands or with decimals", shorten(text)),
 			Advice:  "Write it without the sign, or with another number of decimals, or say which decimal sign the file uses.",
 		}
+	}
+	if sign == '.' {
+		return text, nil
 	}
 	return text[:at] + "." + text[at+1:], nil
 }

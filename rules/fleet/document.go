@@ -7,7 +7,6 @@ import (
 	"strconv"
 	"strings"
 
-	"drawgear/rules/quantity"
 	"drawgear/rules/rig"
 )
 
@@ -111,26 +110,25 @@ func value(r *rig.Rig, f rig.Field) any {
 // has when none is given, and is left out.
 func partObject(p rig.Part) map[string]any {
 	m := map[string]any{"role": p.Role}
-	for name, q := range map[string]quantity.Quantity{
-		"rated_mass": p.RatedMass, "breaking_mass": p.BreakingMass, "breaking_force": p.BreakingForce, "rated_ball": p.RatedBall,
-		"d_value": p.DValue, "dc_value": p.DcValue, "v_value": p.VValue, "working_load": p.WorkingLoad, "least_mass": p.LeastMass, "size": p.Size,
-	} {
-		if !q.IsZero() {
-			m[name] = q.String()
+	for _, x := range partMembers {
+		switch {
+		case x.name == "count":
+			if p.Count != 1 {
+				m[x.name] = p.Count
+			}
+		case x.kind == rig.KindQuantity:
+			if q := *amountOf(&p, x.name); !q.IsZero() {
+				m[x.name] = q.String()
+			}
+		case x.kind == rig.KindCount:
+			if n := *countOf(&p, x.name); n != 0 {
+				m[x.name] = n
+			}
+		default:
+			if s := *wordOf(&p, x.name); s != "" {
+				m[x.name] = s
+			}
 		}
-	}
-	for name, s := range map[string]string{"grade": p.Grade, "speed_symbol": p.SpeedSymbol, "on": p.On} {
-		if s != "" {
-			m[name] = s
-		}
-	}
-	for name, n := range map[string]int{"load_index": p.LoadIndex, "load_index_dual": p.LoadIndexDual, "axle": p.Axle} {
-		if n != 0 {
-			m[name] = n
-		}
-	}
-	if p.Count != 1 {
-		m["count"] = p.Count
 	}
 	return m
 }

@@ -93,8 +93,8 @@ func TestListedRoundTrip(t *testing.T) {
 			t.Fatal(err)
 		}
 		got, err := back.Next()
-		if err != nil || got.Faults != nil || string(got.Document) != string(Document(r)) || !maps.Equal(got.Extra, row.Extra) {
-			t.Fatalf("%s %v came back as %s %v: %v %v", Document(r), row.Extra, got.Document, got.Extra, err, got.Faults)
+		if err != nil || got.Faults != nil || string(document(got)) != string(Document(r)) || !maps.Equal(got.Extra, row.Extra) {
+			t.Fatalf("%s %v came back as %s %v: %v %v", Document(r), row.Extra, document(got), got.Extra, err, got.Faults)
 		}
 	})
 }
@@ -126,8 +126,8 @@ func TestListedParts(t *testing.T) {
 		if want == "" && test.row == "," {
 			want = "{}"
 		}
-		if string(row.Document) != want || (want == "") != (row.Faults != nil) {
-			t.Errorf("%s %s: %s %v", test.head, test.row, row.Document, row.Faults)
+		if string(document(row)) != want || (want == "") != (row.Faults != nil) {
+			t.Errorf("%s %s: %s %v", test.head, test.row, document(row), row.Faults)
 		}
 	}
 }

@@ -85,8 +85,7 @@ type Row struct {
 	VehicleID string
 	TrailerID string
 	Extra     map[string]string // texts of the extra columns, by name, without spaces around them; those that are not empty
-	Rig       *rig.Rig
-	Document  []byte // the rig as canonical JSON; see Document
+	Rig       *rig.Rig          // see Document for it as canonical JSON
 	Faults    []Fault
 }
 
@@ -154,7 +153,7 @@ func (row *Row) finish(r *rig.Rig) {
 		row.Faults = row.Faults[:min(len(row.Faults), maxFaults)]
 		return
 	}
-	row.Rig, row.Document = r, Document(r)
+	row.Rig = r
 }
 
 // readFault says at which line the source failed.

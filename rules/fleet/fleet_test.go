@@ -30,6 +30,14 @@ func readAll(t testing.TB, r *Reader) []Row {
 	}
 }
 
+// document is the rig of a row as a document, nil if it has none.
+func document(row Row) []byte {
+	if row.Rig == nil {
+		return nil
+	}
+	return Document(row.Rig)
+}
+
 func readTable(t testing.TB, text string, o Options) []Row {
 	t.Helper()
 	r, err := NewCSV(strings.NewReader(text), o)
@@ -65,10 +73,10 @@ func TestRowsBecomeRigs(t *testing.T) {
 					t.Fatal(err)
 				}
 				rows := readAll(t, r)
-				if len(rows) != 1 || len(rows[0].Faults) > 0 || string(rows[0].Document) != test.want {
-					t.Fatalf("got %s %v", rows[0].Document, rows[0].Faults)
+				if len(rows) != 1 || len(rows[0].Faults) > 0 || string(document(rows[0])) != test.want {
+					t.Fatalf("got %s %v", document(rows[0]), rows[0].Faults)
 				}
-				again, err := rig.Decode(rows[0].Document)
+				again, err := rig.Decode(document(rows[0]))
 				if err != nil || string(Document(again)) != test.want {
 					t.Fatalf("the document is not the rig: %v", err)
 				}
@@ -163,7 +171,7 @@ func TestBadRowsDoNotStopTheRest(t *testing.T) {
 				next = ",next"
 			}
 			rows := readTable(t, test.head+"\n"+test.row+"\n\n"+next+"\n", Options{})
-			if len(rows) != 2 || len(rows[0].Faults) == 0 || rows[0].Rig != nil || rows[0].Document != nil {
+			if len(rows) != 2 || len(rows[0].Faults) == 0 || rows[0].Rig != nil || document(rows[0]) != nil {
 				t.Fatalf("%+v", rows)
 			}
 			if rows[1].ID != "next" || rows[1].Line != 4 || len(rows[1].Faults) > 0 || rows[1].Rig == nil {
@@ -184,8 +192,8 @@ func TestDecimalSignCanBeTold(t *testing.T) {
 		cell, want string
 	}{{',', "1,500", `{"trailer":{"tare":"1.5 t"}}`}, {'.', "1.500", `{"trailer":{"tare":"1.5 t"}}`}, {',', "1.500", ""}, {'.', "1,500", ""}, {0, "1,5", `{"trailer":{"tare":"1.5 t"}}`}} {
 		rows := readTable(t, "id;trailer.tare [t]\nA;"+test.cell+"\n", Options{Decimal: test.sign})
-		if string(rows[0].Document) != test.want {
-			t.Errorf("%q %s: %s %v", test.sign, test.cell, rows[0].Document, rows[0].Faults)
+		if string(document(rows[0])) != test.want {
+			t.Errorf("%q %s: %s %v", test.sign, test.cell, document(rows[0]), rows[0].Faults)
 		}
 	}
 	if _, err := NewCSV(strings.NewReader("id,trailer.tare [t]\n"), Options{Decimal: ','}); err == nil {
@@ -472,7 +480,7 @@ func TestNDJSON(t *testing.T) {
 	}
 	for i, w := range want {
 		row := rows[i]
-		if row.Line != w.line || string(row.Document) != w.doc || (w.doc == "") == (row.Faults == nil) || row.ID != w.id {
+		if row.Line != w.line || string(document(row)) != w.doc || (w.doc == "") == (row.Faults == nil) || row.ID != w.id {
 			t.Errorf("%+v", row)
 		}
 		if w.say != "" && (row.Faults[0].Pointer != w.ptr || !strings.Contains(row.Faults[0].Message, w.say) || row.Faults[0].Line != w.line) {

@@ -38,10 +38,6 @@ func partEntries(list []rig.Part, listed bool) []entry {
 		}
 		numbers[under]++
 		m := partObject(p)
-		amounts := map[string]quantity.Quantity{
-			"rated_mass": p.RatedMass, "breaking_mass": p.BreakingMass, "breaking_force": p.BreakingForce, "rated_ball": p.RatedBall,
-			"d_value": p.DValue, "dc_value": p.DcValue, "v_value": p.VValue, "working_load": p.WorkingLoad, "least_mass": p.LeastMass, "size": p.Size,
-		}
 		for _, member := range members {
 			e := entry{path: partPath(under, numbers[under], member.name)}
 			v, given := m[member.name]
@@ -51,7 +47,7 @@ func partEntries(list []rig.Part, listed bool) []entry {
 			case !given:
 				continue
 			case member.kind == rig.KindQuantity:
-				e.amounts = []quantity.Quantity{amounts[member.name]}
+				e.amounts = []quantity.Quantity{*amountOf(&p, member.name)}
 			case member.kind == rig.KindText:
 				e.words, e.free = guard(fmt.Sprint(v)), true
 			default:
@@ -61,4 +57,61 @@ func partEntries(list []rig.Part, listed bool) []entry {
 		}
 	}
 	return out
+}
+
+// amountOf is the amount of a part that has the name in partMembers.
+func amountOf(p *rig.Part, name string) *quantity.Quantity {
+	switch name {
+	case "rated_mass":
+		return &p.RatedMass
+	case "breaking_mass":
+		return &p.BreakingMass
+	case "breaking_force":
+		return &p.BreakingForce
+	case "rated_ball":
+		return &p.RatedBall
+	case "d_value":
+		return &p.DValue
+	case "dc_value":
+		return &p.DcValue
+	case "v_value":
+		return &p.VValue
+	case "working_load":
+		return &p.WorkingLoad
+	case "least_mass":
+		return &p.LeastMass
+	case "size":
+		return &p.Size
+	}
+	panic("fleet: a part has no amount " + name)
+}
+
+// countOf is likewise the whole number.
+func countOf(p *rig.Part, name string) *int {
+	switch name {
+	case "load_index":
+		return &p.LoadIndex
+	case "load_index_dual":
+		return &p.LoadIndexDual
+	case "axle":
+		return &p.Axle
+	case "count":
+		return &p.Count
+	}
+	panic("fleet: a part has no number " + name)
+}
+
+// wordOf is likewise the word or text.
+func wordOf(p *rig.Part, name string) *string {
+	switch name {
+	case "role":
+		return &p.Role
+	case "grade":
+		return &p.Grade
+	case "speed_symbol":
+		return &p.SpeedSymbol
+	case "on":
+		return &p.On
+	}
+	panic("fleet: a part has no word " + name)
 }

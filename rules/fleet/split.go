@@ -28,6 +28,7 @@ type splitter struct {
 	cells []cell          // of the row
 	n     int             // cells of the row, kept or not
 	size  int             // bytes of the row
+	taken bool            // the cell is kept
 	fault func(Fault)     // takes what is wrong with the row's form
 	told  map[string]bool // faults of form told already of this row
 }
@@ -97,7 +98,14 @@ func (s *splitter) row() error {
 			s.close(st == bare)
 			return nil
 		}
-		for i, c := range s.chunk {
+		for i := 0; i < len(s.chunk); i++ {
+			if st == bare || st == quoted {
+				if n := s.stretch(s.chunk[i:]); n > 0 {
+					i += n - 1
+					continue
+				}
+			}
+			c := s.chunk[i]
 			s.size++
 			switch st {
 			case ended:
@@ -158,14 +166,33 @@ func (s *splitter) row() error {
 	}
 }
 
+// stretch keeps bytes that end neither a cell nor a row, as keep does one by one, and
+// says how many they were.
+func (s *splitter) stretch(chunk []byte) int {
+	n := 0
+	for n < len(chunk) && chunk[n] != s.delim && chunk[n] != '\n' && chunk[n] != '"' {
+		n++
+	}
+	if s.taken {
+		at := &s.cells[s.n]
+		row := min(n, max(0, MaxRow-s.size))
+		fits := min(row, MaxCell-(len(s.text)-at.start))
+		at.long = at.long || fits < row
+		s.text = append(s.text, chunk[:fits]...)
+	}
+	s.size += n
+	return n
+}
+
 func (s *splitter) open() {
+	s.taken = s.n < s.width && !s.skip(s.n)
 	if s.n < s.width {
 		s.cells = append(s.cells, cell{start: len(s.text), end: len(s.text), line: s.line})
 	}
 }
 
 func (s *splitter) keep(c byte) {
-	if s.n >= s.width || s.size > MaxRow || s.skip(s.n) {
+	if !s.taken || s.size > MaxRow {
 		return
 	}
 	at := &s.cells[s.n]

@@ -75,6 +75,20 @@ func ParseAny(text string) (Quantity, error) {
 	return q, nil
 }
 
+// ParseIn reads a plain number as so many of a unit: it is Parse of the number, a
+// space and the symbol of the unit.
+func ParseIn(unit Unit, number string) (Quantity, error) {
+	if unit.Dimension() != 0 && number != "" && len(number) <= maxPlaces {
+		n, rest, fault := scan(number)
+		if fault == "" && rest == "" && !n.negative {
+			if base, kind := n.scale(unit); kind == "" {
+				return Quantity{base: base, unit: unit}, nil
+			}
+		}
+	}
+	return Parse(unit.Dimension(), number+" "+unit.Symbol())
+}
+
 // MustParse is Parse for tests and fixed tables. It panics on an error.
 func MustParse(dim Dimension, text string) Quantity {
 	q, err := parseAs(dim, text)

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"math"
 	"math/big"
+	"reflect"
 	"strings"
 	"testing"
 	"unicode/utf8"
@@ -999,5 +1000,25 @@ func BenchmarkAppendText(b *testing.B) {
 	b.ReportAllocs()
 	for b.Loop() {
 		buf, _ = q.AppendText(buf[:0])
+	}
+}
+
+// TestParseIn: it accepts and refuses what Parse does of the whole text.
+func TestParseIn(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		dim := rapid.SampledFrom(Dimensions()).Draw(t, "dimension")
+		unit := rapid.SampledFrom(dim.Units()).Draw(t, "unit")
+		number := rapid.OneOf(
+			rapid.StringMatching(`-?[0-9]{0,21}[.,]?[0-9]{0,21}`),
+			rapid.SampledFrom([]string{"", "0", "00.500", "-0", "1e3", "1 kg", " 1", "1 ", "+1", ".5", "5.", "1.2.3", "1000000000000000000", "999999999999999999.9"}),
+		).Draw(t, "number")
+		got, err := ParseIn(unit, number)
+		want, wantErr := Parse(dim, number+" "+unit.Symbol())
+		if got != want || !reflect.DeepEqual(err, wantErr) {
+			t.Fatalf("%q %s: %v %v, want %v %v", number, unit, got, err, want, wantErr)
+		}
+	})
+	if _, err := ParseIn(0, "5"); err == nil {
+		t.Error("a number without a unit was read")
 	}
 }

@@ -26,7 +26,14 @@ func Decode(data []byte) (*Rig, error) {
 // FromTree reads a rig document already parsed into maps, lists, strings,
 // json.Number or int, and bool, as the examples of a ruleset are.
 func FromTree(tree map[string]any) (*Rig, error) {
-	r := &Rig{
+	d := &decoder{rig: newRig()}
+	d.object("", "", tree)
+	return d.finish()
+}
+
+// newRig is a rig of which nothing is known.
+func newRig() *Rig {
+	return &Rig{
 		Sets:       map[ID][]string{},
 		values:     make([]Value, len(fields)),
 		quantities: make([]quantity.Quantity, len(fields)),
@@ -34,20 +41,22 @@ func FromTree(tree map[string]any) (*Rig, error) {
 		counts:     map[ID][]int{},
 		derivedBy:  map[ID]int{},
 	}
-	d := &decoder{rig: r}
-	d.object("", "", tree)
+}
+
+// finish works out what follows from what was entered, if that can stand together.
+func (d *decoder) finish() (*Rig, error) {
 	if d.issues == nil {
 		d.contradictions()
 	}
 	if d.issues == nil {
-		r.derive()
+		d.rig.derive()
 		d.order()
 	}
 	if d.issues != nil {
 		is := d.issues.sorted()
 		return nil, is[:min(len(is), maxIssues)]
 	}
-	return r, nil
+	return d.rig, nil
 }
 
 type decoder struct {

@@ -8,8 +8,8 @@ import (
 	"drawgear/rules/quantity"
 )
 
-// Draft is a rig being changed; see With. What is set is as if it had been
-// entered, and what follows from it is worked out anew.
+// Draft is a rig being changed, see With, or put together, see NewDraft. What is set
+// is as if it had been entered, and what follows from it is worked out anew.
 type Draft struct {
 	rig    *Rig
 	issues Issues
@@ -29,19 +29,7 @@ func (r *Rig) With(change func(*Draft)) (*Rig, error) {
 	}
 	draft := &Draft{rig: &c}
 	change(draft)
-	d := &decoder{rig: &c, issues: draft.issues}
-	if d.issues == nil {
-		d.contradictions()
-	}
-	if d.issues == nil {
-		c.derive()
-		d.order()
-	}
-	if d.issues != nil {
-		is := d.issues.sorted()
-		return nil, is[:min(len(is), maxIssues)]
-	}
-	return &c, nil
+	return draft.Rig()
 }
 
 // Entered reports whether the fact stands in the document, not worked out from
@@ -58,7 +46,7 @@ func (d *Draft) refuse(id ID, code, why string) {
 // fits holds a change to the table: facts that are only ever worked out cannot
 // be set, and each is set as what it is.
 func (d *Draft) fits(id ID, kinds ...Kind) bool {
-	f := fields[id]
+	f := &fields[id]
 	switch {
 	case f.Derived():
 		d.issues = append(d.issues, Issue{"", CodeUnknownField, f.Path + " is worked out, not entered", "Set what it follows from."})
@@ -74,7 +62,7 @@ func (d *Draft) fits(id ID, kinds ...Kind) bool {
 func (d *Draft) Quantity(id ID, q quantity.Quantity) {
 	switch {
 	case !d.fits(id, KindQuantity):
-	case q.Dimension() != fields[id].Dim || q.Base() < 0 || q.Base() > fields[id].Dim.Max():
+	case q.Dimension() != fields[id].Dim || q.Base() < 0 || q.Base() > fields[id].Dim.Max() || fields[id].NotZero && q.Base() == 0:
 		d.refuse(id, CodeBadQuantity, fmt.Sprintf("%s cannot be %q", fields[id].Path, q))
 	default:
 		d.rig.set(id, q)
@@ -90,13 +78,20 @@ func (d *Draft) Bool(id ID, x bool) {
 
 // Word sets a word of the field's closed list.
 func (d *Draft) Word(id ID, word string) {
-	switch {
-	case !d.fits(id, KindWord):
-	case !slices.Contains(fields[id].Words, word):
-		d.refuse(id, CodeBadValue, fmt.Sprintf("%q is not one of the permitted words", word))
-	default:
-		d.rig.values[id] = Value{Known: true, Word: word}
+	if d.fits(id, KindWord) {
+		if i := d.permitted(id, word); i >= 0 {
+			d.rig.values[id] = Value{Known: true, Word: fields[id].Words[i]}
+		}
 	}
+}
+
+// permitted is the place of a word in the field's closed list, or -1.
+func (d *Draft) permitted(id ID, word string) int {
+	i := slices.Index(fields[id].Words, word)
+	if i < 0 {
+		d.refuse(id, CodeBadValue, fmt.Sprintf("%q is not one of the permitted words", word))
+	}
+	return i
 }
 
 // Count sets a whole number.
@@ -112,8 +107,12 @@ func (d *Draft) Count(id ID, n int) {
 
 // Counts sets a list of whole numbers.
 func (d *Draft) Counts(id ID, ns []int) {
-	if d.fits(id, KindCounts) {
-		d.rig.counts[id] = slices.Clone(ns)
+	switch {
+	case !d.fits(id, KindCounts):
+	case len(ns) > MaxList || slices.ContainsFunc(ns, func(n int) bool { return n < 0 || n > maxCount }):
+		d.refuse(id, CodeBadValue, fmt.Sprintf("%v are too many, or out of range", ns))
+	default:
+		d.rig.counts[id] = append([]int{}, ns...)
 	}
 }
 
