@@ -667,9 +667,7 @@ func conflict(q, summary string, fs []*found) Conflict {
 
 // cautions are the limits of what the answer can be relied on for.
 func (e *run) cautions(a *Answer) []string {
-	out := append(make([]string, 0, 32),
-		"This informs a decision and certifies nothing. The law itself, the makers' ratings and plates, and licensed practice come first.",
-	)
+	out := append(make([]string, 0, 32), informs)
 	if len(a.Rulesets) == 0 {
 		return append(out, "No law is held for "+a.Jurisdiction+" on "+a.AsOf+": nothing here means that anything is allowed.")
 	}
