@@ -1,9 +1,9 @@
 package rules
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
-	"sort"
 	"strings"
 	"sync"
 
@@ -22,22 +22,6 @@ func (b *Book) Assess(r *rig.Rig, day rig.Day) (*Answer, error) {
 		return nil, err
 	}
 	return p.assess(r, day), nil
-}
-
-// Judge is Assess without the words: of its answer verdict, answers, missing and
-// not covered are what Assess gives, and of each finding id, rule, question, level,
-// status, limit of a check and citation; the rest is not worked out. It is for
-// callers that answer many rigs and count.
-func (b *Book) Judge(r *rig.Rig, day rig.Day) (*Answer, error) {
-	p, err := b.planOn(r.Jurisdiction, day)
-	if err != nil {
-		return nil, err
-	}
-	e := p.runIn(runs.Get().(*run), r, day, true)
-	defer e.release()
-	a := &Answer{Jurisdiction: r.Jurisdiction, AsOf: day.String(), Missing: e.missing(), NotCovered: []string{}}
-	e.conclude(a)
-	return a, nil
 }
 
 // planOn is the law of a place on a day; an empty one before all that is held.
@@ -97,19 +81,24 @@ type run struct {
 	rig   *rig.Rig
 	rules []held
 	found []found
+	words []Finding // those of the findings, unless it is brief
 	duty.Case
 	notes   rig.Notes
 	reasons []expr.Reason // of the rule that is looked at
 	facts   []rig.ID      // that they name
+	wanted  []wanted
+	at      map[string]int // places in wanted, by pointer
 }
 
 // found is a finding with what only the evaluation needs.
 type found struct {
-	Finding
-	duty  *duty.Duty
-	truth expr.Truth
-	rule  *law.Rule
-	needs []duty.Need
+	*Finding        // one of the words; where there are none, what is said whatever the rig, which is only read
+	Status   Status // in place of that of the finding until the answer is made
+	asked    *asked
+	duty     *duty.Duty
+	truth    expr.Truth
+	rule     *law.Rule
+	needs    []duty.Need
 }
 
 // run evaluates the law of the plan for a rig.
@@ -122,7 +111,9 @@ var runs = sync.Pool{New: func() any { return new(run) }}
 func (e *run) release() {
 	clear(e.rules)
 	clear(e.found)
+	clear(e.words)
 	clear(e.reasons)
+	clear(e.wanted)
 	e.plan, e.rig, e.Case = nil, nil, duty.Case{}
 	e.notes.Begin(nil, nil)
 	runs.Put(e)
@@ -134,6 +125,9 @@ func (p *plan) runIn(e *run, r *rig.Rig, day rig.Day, brief bool) *run {
 	r = r.WithDay(day)
 	e.plan, e.rig = p, r
 	e.rules, e.found = slices.Grow(e.rules[:0], len(p.rules))[:len(p.rules)], slices.Grow(e.found[:0], p.duties)
+	if e.words = e.words[:0]; !brief {
+		e.words = slices.Grow(e.words, p.duties) // findings point into it
+	}
 	e.notes.Begin(r, p.term)
 	e.Case = duty.Case{Notes: &e.notes, Formulas: p.formulas, Brief: brief}
 	for i, rule := range p.rules {
@@ -187,32 +181,34 @@ func (e *run) find(h *held) {
 	}
 	because := e.because(h, needs)
 	if h.truth == expr.False {
-		f := e.next(h, 0)
-		f.ID, f.Because, f.Status, f.Summary, f.Inputs = h.ID, because, NotApplicable, h.not, e.inputs(nil)
+		f := e.next(h, 0, &h.none)
+		if f.Status = NotApplicable; e.Brief {
+			return
+		}
+		f.Because, f.Summary, f.Inputs = because, h.not, e.inputs(nil)
 		if h.when == expr.True {
 			f.Replaced = h.by
 		}
 		return
 	}
 	for i := range h.Duties {
-		f := e.next(h, i)
-		f.Because = because
+		f := e.next(h, i, &h.said.duties[i])
+		var res duty.Result
 		if h.truth == expr.Unknown {
-			f.Status, f.Summary, f.needs, f.Inputs = Unknown, h.open, needs, e.inputs(nil)
+			res = duty.Result{Status: Unknown, Summary: h.open, Needs: needs}
 		} else {
-			res := f.duty.Hold(&e.Case)
-			f.Status, f.Summary, f.Limit, f.Margin = res.Status, res.Summary, res.Limit, res.Margin
-			f.needs, f.Inputs = res.Needs, e.inputs(res.Inputs)
-			if f.Status == NotMet {
-				f.Remedy = res.Remedy
-				if h.Remedy != "" {
-					f.Remedy = h.Remedy
-				}
-			}
-			// A yes-or-no duty takes its figures from the line that brought it on.
-			if f.Limit == "" && len(e.reasons) == 1 && e.reasons[0].Limit != "" {
-				f.Limit, f.Margin = e.reasons[0].Limit, e.reasons[0].Margin
-			}
+			res = f.duty.Hold(&e.Case)
+		}
+		if f.Status, f.needs = res.Status, res.Needs; e.Brief {
+			continue
+		}
+		f.Because, f.Summary, f.Limit, f.Margin, f.Inputs = because, res.Summary, res.Limit, res.Margin, e.inputs(res.Inputs)
+		if f.Status == NotMet {
+			f.Remedy = cmp.Or(h.Remedy, res.Remedy)
+		}
+		// A yes-or-no duty takes its figures from the line that brought it on.
+		if f.Limit == "" && h.truth == expr.True && len(e.reasons) == 1 && e.reasons[0].Limit != "" {
+			f.Limit, f.Margin = e.reasons[0].Limit, e.reasons[0].Margin
 		}
 		if f.Status == Unknown {
 			for _, n := range f.needs {
@@ -225,20 +221,18 @@ func (e *run) find(h *held) {
 }
 
 // next begins the finding of a duty of a rule, in its place.
-func (e *run) next(h *held, i int) *found {
-	d := &h.Duties[i]
-	e.found = append(e.found, found{})
-	f := &e.found[len(e.found)-1]
-	f.duty, f.truth, f.rule = d, h.truth, h.Rule
-	f.ID, f.Rule, f.Question, f.Level, f.Citation = h.findings[i], h.ID, d.Question, h.Level, h.citation
-	return f
+func (e *run) next(h *held, i int, x *asked) *found {
+	said := &x.Finding
+	if !e.Brief {
+		e.words = append(e.words, *said)
+		said = &e.words[len(e.words)-1]
+	}
+	e.found = append(e.found, found{Finding: said, asked: x, duty: &h.Duties[i], truth: h.truth, rule: h.Rule})
+	return &e.found[len(e.found)-1]
 }
 
 // inputs adds to the inputs of a check those that brought the rule on.
 func (e *run) inputs(inputs []rig.Input) []rig.Input {
-	if e.Brief {
-		return nil
-	}
 	e.facts = e.facts[:0]
 	for i := range e.reasons {
 		e.facts = append(e.facts, e.reasons[i].Facts...)
@@ -289,6 +283,9 @@ const always = "Always applies."
 // needs lists the inputs that would settle whether a rule holds: those of its
 // condition, or those of the rules that may switch it off.
 func (e *run) needs(h *held) []duty.Need {
+	if h.when == expr.Unknown {
+		return duty.NeedsOf(e.rig, h.When.Missing(e.rig))
+	}
 	var out []duty.Need
 	seen := map[*held]bool{} // by many ways one may come to the same rule
 	var visit func(h *held)
@@ -361,12 +358,12 @@ func (p *plan) assess(r *rig.Rig, day rig.Day) *Answer {
 // worst first.
 func (e *run) conclude(a *Answer) {
 	e.answers(a)
-	a.Verdict = e.verdict(a)
 	a.Findings = make([]Finding, 0, len(e.found))
 	for _, status := range []Status{NotMet, Unknown, Met, NotApplicable} {
 		for i := range e.found {
-			if e.found[i].Status == status {
-				a.Findings = append(a.Findings, e.found[i].Finding)
+			if f := &e.found[i]; f.Status == status {
+				f.Finding.Status = status
+				a.Findings = append(a.Findings, *f.Finding)
 			}
 		}
 	}
@@ -391,16 +388,31 @@ type deskQuestion struct {
 	critical bool     // must be covered before a verdict can be compliant
 }
 
-func (e *run) answers(a *Answer) {
-	var tallies [len(desk)]tally
+// Places in desk of the questions that must be answered before a verdict can be
+// compliant.
+const (
+	brakesAsked    = 0
+	breakawayAsked = 1
+)
+
+// tallies gathers the findings by desk question.
+func (e *run) tallies() (out [len(desk)]tally) {
 	for i := range e.found {
-		f := &e.found[i]
-		if f.Level != "practice" && f.truth != expr.False {
-			if k := deskOf(f.Question); k >= 0 {
-				tallies[k].add(f, desk[k].speaks)
-			}
+		if f := &e.found[i]; f.bears() {
+			out[f.asked.desk].add(f)
 		}
 	}
+	return out
+}
+
+// bears reports whether the finding bears on its desk question.
+func (f *found) bears() bool {
+	return f.asked.desk >= 0 && f.Level != "practice" && f.truth != expr.False
+}
+
+// answers answers the desk questions and decides the verdict.
+func (e *run) answers(a *Answer) {
+	tallies := e.tallies()
 	out := [len(desk)]*Question{&a.Answers.Brakes, &a.Answers.Breakaway, &a.Answers.SafetyChains, &a.Answers.ParkingBrake, &a.Answers.PartsRated}
 	for k := range desk {
 		*out[k] = tallies[k].question()
@@ -408,6 +420,13 @@ func (e *run) answers(a *Answer) {
 			a.NotCovered = append(a.NotCovered, desk[k].name)
 		}
 	}
+	for i := range e.found {
+		if f := &e.found[i]; f.bears() {
+			to := &out[f.asked.desk].Findings
+			*to = append(*to, f.ID)
+		}
+	}
+	a.Verdict = e.verdict(&tallies)
 	a.Answers.Brakes.Permitted = e.permitted("service_brakes.kinds")
 	a.Answers.Breakaway.Permitted = e.permitted("breakaway.any_of")
 }
@@ -423,23 +442,18 @@ func deskOf(question string) int {
 
 // tally gathers the findings on one desk question.
 type tally struct {
-	findings                        []string
 	asked, maybe, freed, maybeFreed bool
 	notMet, unknown, met            bool
 }
 
-func (t *tally) add(f *found, speaks []string) {
-	if t.findings == nil {
-		t.findings = make([]string, 0, 8)
-	}
-	t.findings = append(t.findings, f.ID)
+func (t *tally) add(f *found) {
 	// House rules are no law: they can fail a rig, and neither cover a question
 	// on which the law is silent nor say what it asks.
 	if f.rule.Ruleset.House() {
 		t.notMet, t.unknown = t.notMet || f.Status == NotMet, t.unknown || f.Status == Unknown
 		return
 	}
-	if speaks == nil || slices.Contains(speaks, f.Question) {
+	if f.asked.speaks {
 		switch {
 		case f.duty.Relief && f.truth == expr.True:
 			t.freed = true
@@ -459,19 +473,23 @@ func (t *tally) add(f *found, speaks []string) {
 	t.met = t.met || f.Status == Met
 }
 
-// question is what the findings say together.
-func (t *tally) question() Question {
-	q := Question{Required: DontKnow, Holds: DontKnow, Findings: t.findings}
-	if q.Findings == nil {
-		q.Findings = []string{}
-	}
-	q.Covered = t.asked || t.maybe || t.freed || t.maybeFreed
+// covered reports whether some rule in force speaks of it.
+func (t *tally) covered() bool { return t.asked || t.maybe || t.freed || t.maybeFreed }
+
+// required says whether anything is asked.
+func (t *tally) required() Tri {
 	switch {
 	case t.asked:
-		q.Required = Yes
+		return Yes
 	case t.freed && !t.maybe:
-		q.Required = No
+		return No
 	}
+	return DontKnow
+}
+
+// question is what the findings say together; they themselves are listed later.
+func (t *tally) question() Question {
+	q := Question{Required: t.required(), Holds: DontKnow, Covered: t.covered(), Findings: make([]string, 0, 8)}
 	switch {
 	case t.notMet:
 		q.Holds = No
@@ -500,7 +518,7 @@ func (e *run) permitted(question string) []string {
 	return out
 }
 
-func (e *run) verdict(a *Answer) Verdict {
+func (e *run) verdict(tallies *[len(desk)]tally) Verdict {
 	unknown := false
 	for i := range e.found {
 		f := &e.found[i]
@@ -512,55 +530,68 @@ func (e *run) verdict(a *Answer) Verdict {
 		}
 		unknown = unknown || f.Status == Unknown
 	}
-	for _, q := range desk {
-		if q.critical && slices.Contains(a.NotCovered, q.name) {
-			unknown = true
-		}
+	for k := range desk {
+		unknown = unknown || desk[k].critical && !tallies[k].covered()
 	}
 	// A relief that may or may not hold leaves its question open.
-	if unknown || a.Answers.Brakes.Required == DontKnow || a.Answers.Breakaway.Required == DontKnow {
+	if unknown || tallies[brakesAsked].required() == DontKnow || tallies[breakawayAsked].required() == DontKnow {
 		return Undetermined
 	}
 	return Compliant
 }
 
-func (e *run) missing() []Missing {
-	type entry struct {
-		duty.Need
-		rules []string
+// wanted is an input that findings wait for.
+type wanted struct {
+	duty.Need
+	rules []string  // that wait for it, unless the evaluation is brief
+	count int       // how many they are
+	last  *law.Rule // of these; a rule makes its findings one after the other
+}
+
+// wants lists the inputs that findings wait for, the most wanted first: that is the
+// field to ask the customer for.
+func (e *run) wants() []wanted {
+	if e.at == nil {
+		e.at = map[string]int{}
 	}
-	at := map[string]*entry{}
+	clear(e.at)
+	e.wanted = e.wanted[:0]
 	for i := range e.found {
 		f := &e.found[i]
 		if f.Status != Unknown {
 			continue
 		}
 		for _, n := range f.needs {
-			m := at[n.Pointer]
-			if m == nil {
-				m = &entry{Need: n}
-				at[n.Pointer] = m
+			k, there := e.at[n.Pointer]
+			if !there {
+				k = len(e.wanted)
+				e.at[n.Pointer], e.wanted = k, append(e.wanted, wanted{Need: n})
 			}
-			if !slices.Contains(m.rules, f.Rule) {
-				m.rules = append(m.rules, f.Rule)
+			w := &e.wanted[k]
+			if w.last == f.rule {
+				continue
+			}
+			w.last = f.rule
+			if w.count++; !e.Brief {
+				w.rules = append(w.rules, f.Rule)
 			}
 		}
 	}
-	out := []Missing{}
-	for ptr, m := range at {
-		x := Missing{Pointer: ptr, Meaning: m.Meaning, Rules: m.rules}
-		if m.Fact >= 0 {
-			x.Term = e.terms[m.Fact]
-		}
-		out = append(out, x)
-	}
-	// Most wanted first: that is the field to ask the customer for.
-	sort.Slice(out, func(i, j int) bool {
-		if len(out[i].Rules) != len(out[j].Rules) {
-			return len(out[i].Rules) > len(out[j].Rules)
-		}
-		return out[i].Pointer < out[j].Pointer
+	slices.SortFunc(e.wanted, func(v, w wanted) int {
+		return cmp.Or(cmp.Compare(w.count, v.count), strings.Compare(v.Pointer, w.Pointer))
 	})
+	return e.wanted
+}
+
+func (e *run) missing() []Missing {
+	list := e.wants()
+	out := make([]Missing, len(list))
+	for i, w := range list {
+		out[i] = Missing{Pointer: w.Pointer, Meaning: w.Meaning, Rules: w.rules}
+		if w.Fact >= 0 {
+			out[i].Term = e.terms[w.Fact]
+		}
+	}
 	return out
 }
 

@@ -50,10 +50,18 @@ type planned struct {
 
 // said is what answers say of a rule whatever the rig.
 type said struct {
-	findings  []string // ids of the findings, by duty
-	not, open string   // summaries where it does not apply, and where that cannot be decided
+	duties    []asked // by duty
+	none      asked   // that it does not apply
+	not, open string  // summaries where it does not apply, and where that cannot be decided
 	citation  Citation
 	source    Source
+}
+
+// asked is what answers say of a duty whatever the rig.
+type asked struct {
+	Finding
+	desk   int  // place of the desk question on which it bears, or -1
+	speaks bool // it says whether anything is asked there at all
 }
 
 func newSaid(r *law.Rule) *said {
@@ -70,7 +78,17 @@ func newSaid(r *law.Rule) *said {
 		},
 	}
 	for i := range r.Duties {
-		out.findings = append(out.findings, r.ID+"/"+r.Duties[i].Question)
+		question := r.Duties[i].Question
+		x := asked{Finding{ID: r.ID + "/" + question, Rule: r.ID, Question: question, Level: r.Level, Citation: out.citation}, deskOf(question), false}
+		if x.desk >= 0 {
+			speaks := desk[x.desk].speaks
+			x.speaks = speaks == nil || slices.Contains(speaks, question)
+		}
+		out.duties = append(out.duties, x)
+	}
+	if out.duties != nil {
+		out.none = out.duties[0]
+		out.none.ID = r.ID
 	}
 	return out
 }

@@ -56,7 +56,6 @@ type tracked struct {
 	active bool
 	when   outcomes[expr.Truth]
 	duties []outcomes[duty.Status]
-	ids    []string // of the findings
 }
 
 // outcomes are those of one test along a track.
@@ -102,7 +101,6 @@ func (t *track) lay() error {
 			x.when = newOutcomes[expr.Truth](r.When.Moves(line), t.cutsAt(breaks, all))
 		}
 		for k := range r.Duties {
-			x.ids = append(x.ids, r.ID+"/"+r.Duties[k].Question)
 			breaks, moves := t.dutyBreaks(&r.Duties[k], at, line)
 			x.duties = append(x.duties, newOutcomes[duty.Status](moves, t.cutsAt(breaks, all)))
 		}
@@ -358,12 +356,11 @@ func (t *track) findings(lifted []string, when func(*tracked) expr.Truth, check 
 			continue
 		}
 		if h.truth == expr.False {
-			e.found = append(e.found, x.bare(0, h.truth, NotApplicable))
+			e.found = append(e.found, x.bare(0, &x.none, h.truth, NotApplicable))
 			continue
 		}
 		for k := range x.Duties {
-			f := x.bare(k, h.truth, Unknown)
-			f.ID = x.ids[k]
+			f := x.bare(k, &x.said.duties[k], h.truth, Unknown)
 			if h.truth == expr.True {
 				f.Status = check(x, k)
 			}
@@ -376,24 +373,21 @@ func (t *track) findings(lifted []string, when func(*tracked) expr.Truth, check 
 	return e
 }
 
-func (x *tracked) bare(k int, truth expr.Truth, status Status) found {
-	d := &x.Duties[k]
-	return found{duty: d, truth: truth, rule: x.Rule, Finding: Finding{ID: x.ID, Rule: x.ID, Question: d.Question, Level: x.Level, Status: status}}
+// bare is a finding without words.
+func (x *tracked) bare(k int, said *asked, truth expr.Truth, status Status) found {
+	return found{Finding: &said.Finding, Status: status, asked: said, duty: &x.Duties[k], truth: truth, rule: x.Rule}
 }
 
 // outcome is the verdict on what was found, with the questions that hold it up
 // because they are not covered.
 func (e *run) outcome() (Verdict, []string) {
-	a := &Answer{NotCovered: []string{}}
-	e.answers(a)
-	verdict := e.verdict(a)
-	uncovered := []string{}
-	for _, q := range desk {
-		if q.critical && slices.Contains(a.NotCovered, q.name) {
+	tallies, uncovered := e.tallies(), []string{}
+	for k, q := range desk {
+		if q.critical && !tallies[k].covered() {
 			uncovered = append(uncovered, q.name)
 		}
 	}
-	return verdict, uncovered
+	return e.verdict(&tallies), uncovered
 }
 
 // failing lists the findings that fail the rig.

@@ -154,24 +154,26 @@ func (a *Auditor) judge(ctx context.Context, id string, ask *AuditAsk) (*judge, 
 
 // day is the one for which a row is answered under a law.
 func (j *judge) day(row *auditRow, l *AuditLaw) (rig.Day, error) {
-	text := row.day
-	if named, ok := row.rig.AsOf(); ok && text == "" {
-		text = named.String()
-	}
-	if text == "" || j.ask.EveryDay {
-		text = j.ask.AsOf
-	}
 	if l.AsOf != "" {
-		text = l.AsOf
+		return rig.ParseDay(l.AsOf)
 	}
-	return rig.ParseDay(text)
+	if !j.ask.EveryDay {
+		if row.day != "" {
+			return rig.ParseDay(row.day)
+		}
+		if named, ok := row.rig.AsOf(); ok {
+			return named, nil
+		}
+	}
+	return rig.ParseDay(j.ask.AsOf)
 }
 
-// judged is a row with the answers behind it; nil where there is none.
+// judged is a row with what its answer rests on.
 type judged struct {
 	AuditItem
-	rig         *rig.Rig // as it was asked about
-	answer, was *rules.Answer
+	rig         *rig.Rig      // as it was asked about; nil for a row that is refused
+	day, before rig.Day       // on which it was, under the law and under that which it is held against
+	said        *rules.Answer // then, of a recorded assessment
 }
 
 // answer judges a row.
@@ -186,7 +188,6 @@ func (j *judge) answer(row *auditRow) (out judged, err error) {
 		asked.Jurisdiction = j.ask.Jurisdiction
 		row.rig = &asked
 	}
-	asked := row.rig
 	if row.rig.Jurisdiction == "" {
 		row.refuse("/jurisdiction", "neither the row nor the audit says whose law is meant", "Give an ISO 3166 code, for example AU-NSW, GB, US-CA.")
 		out.AuditItem = row.AuditItem
@@ -197,23 +198,20 @@ func (j *judge) answer(row *auditRow) (out judged, err error) {
 		return judged{}, fmt.Errorf("read the day of row %d: %w", row.Row, err)
 	}
 	out.AsOf = day.String()
-	out.answer, err = j.now.Assess(row.rig, day)
+	now, err := j.now.Judge(row.rig, day)
 	if _, none := errors.AsType[*rules.UnknownJurisdiction](err); none {
 		// Before it was withdrawn there may have been one.
 		before := *row
-		row.refuse("/jurisdiction", "no law is held for "+asked.Jurisdiction, "See the list of places.")
+		row.refuse("/jurisdiction", "no law is held for "+row.rig.Jurisdiction, "See the list of places.")
 		out.AuditItem = row.AuditItem
 		return out, j.move(&before, &out)
 	}
 	if err != nil {
-		return judged{}, fmt.Errorf("assess row %d: %w", row.Row, err)
+		return judged{}, fmt.Errorf("judge row %d: %w", row.Row, err)
 	}
-	out.rig, out.Jurisdiction, out.Outcome = asked, out.answer.Jurisdiction, out.answer.Verdict
-	out.Failing = failing(out.answer)
-	for _, m := range out.answer.Missing {
-		out.Missing = append(out.Missing, m.Pointer)
-	}
-	out.Parts = j.parts(row.rig, out.answer)
+	out.rig, out.day, out.Jurisdiction = row.rig, day, row.rig.Jurisdiction
+	out.Outcome, out.Failing, out.Missing = now.Verdict, failing(now), now.Missing
+	out.Parts = j.parts(row.rig, now.Failing)
 	return out, j.move(row, &out)
 }
 
@@ -226,19 +224,19 @@ func (j *judge) move(row *auditRow, out *judged) error {
 		if err != nil {
 			return fmt.Errorf("read the day of row %d: %w", row.Row, err)
 		}
-		out.was, err = j.against.Assess(row.rig, day)
+		was, err := j.against.Judge(row.rig, day)
 		if _, none := errors.AsType[*rules.UnknownJurisdiction](err); none {
 			out.Before, out.Appearing = OutcomeRefused, out.Failing
 			break
 		}
 		if err != nil {
-			return fmt.Errorf("assess row %d by the law it is held against: %w", row.Row, err)
+			return fmt.Errorf("judge row %d by the law it is held against: %w", row.Row, err)
 		}
-		before := failing(out.was)
-		out.Before, out.Appearing, out.Disappearing = out.was.Verdict, without(out.Failing, before), without(before, out.Failing)
+		before := failing(was)
+		out.before, out.Before, out.Appearing, out.Disappearing = day, was.Verdict, without(out.Failing, before), without(before, out.Failing)
 	case row.was != "":
-		out.was, out.Before = row.said, row.was
-		before := failing(out.was)
+		out.said, out.Before = row.said, row.was
+		before := failed(out.said)
 		out.Appearing, out.Disappearing = without(out.Failing, before), without(before, out.Failing)
 	default:
 		return nil
@@ -248,7 +246,20 @@ func (j *judge) move(row *auditRow, out *judged) error {
 }
 
 // failing lists the findings of law and rating that are not met, by id.
-func failing(a *rules.Answer) []string {
+func failing(x rules.Judgement) []string {
+	if x.Failing == nil {
+		return nil
+	}
+	out := make([]string, len(x.Failing))
+	for i := range x.Failing {
+		out[i] = x.Failing[i].ID
+	}
+	slices.Sort(out)
+	return slices.Compact(out)
+}
+
+// failed is failing, of an answer that was kept.
+func failed(a *rules.Answer) []string {
 	var out []string
 	for i := range a.Findings {
 		if f := &a.Findings[i]; f.Status == rules.NotMet && f.Level != "practice" {

@@ -203,7 +203,7 @@ func (a *Auditor) Item(ctx context.Context, id string, row int64) (AuditItemDeta
 		if err != nil {
 			return AuditItemDetail{}, err
 		}
-		return got.detail(kept)
+		return j.detail(&got, kept)
 	}
 }
 
@@ -232,18 +232,25 @@ func (a *Auditor) keptItem(ctx context.Context, id string, number int, row int64
 }
 
 // detail puts the answers beside what was said of the row.
-func (g *judged) detail(kept AuditItem) (AuditItemDetail, error) {
+func (j *judge) detail(g *judged, kept AuditItem) (AuditItemDetail, error) {
 	out := AuditItemDetail{AuditItem: kept}
 	if g.rig == nil {
 		return out, nil
 	}
+	answer, err := j.now.Assess(g.rig, g.day)
+	was := g.said
+	if err == nil && j.against != nil && g.Before != OutcomeRefused {
+		was, err = j.against.Assess(g.rig, g.before)
+	}
+	if err != nil {
+		return AuditItemDetail{}, fmt.Errorf("assess row %d: %w", g.Row, err)
+	}
 	out.Rig = fleet.Document(g.rig)
-	var err error
-	if out.Answer, err = json.Marshal(g.answer); err != nil {
+	if out.Answer, err = json.Marshal(answer); err != nil {
 		return AuditItemDetail{}, fmt.Errorf("write the answer: %w", err)
 	}
-	if g.was != nil {
-		if out.Was, err = json.Marshal(g.was); err != nil {
+	if was != nil {
+		if out.Was, err = json.Marshal(was); err != nil {
 			return AuditItemDetail{}, fmt.Errorf("write the answer: %w", err)
 		}
 	}

@@ -12,7 +12,6 @@ import (
 
 	"drawgear/rules"
 	"drawgear/rules/expr"
-	"drawgear/rules/law"
 	"drawgear/rules/quantity"
 	"drawgear/rules/rig"
 )
@@ -40,7 +39,7 @@ type needed struct {
 // parts tells which parts the findings that are not met want replaced or fitted.
 // Nothing is said that no finding says: a part of which the law asks a breaking
 // strength is named without the rating that it needs.
-func (j *judge) parts(r *rig.Rig, a *rules.Answer) []PartNeed {
+func (j *judge) parts(r *rig.Rig, failing []rules.Failure) []PartNeed {
 	var list []needed
 	at := func(role string) *needed {
 		i := slices.IndexFunc(list, func(n needed) bool { return n.Role == role })
@@ -50,11 +49,7 @@ func (j *judge) parts(r *rig.Rig, a *rules.Answer) []PartNeed {
 		}
 		return &list[i]
 	}
-	for i := range a.Findings {
-		f := &a.Findings[i]
-		if f.Status != rules.NotMet || f.Level == "practice" {
-			continue
-		}
+	for _, f := range failing {
 		role, rated := strings.CutPrefix(f.Question, "part_rating.")
 		if f.Question == "safety_chains.each_rated" {
 			role, rated = "chain", true
@@ -66,13 +61,12 @@ func (j *judge) parts(r *rig.Rig, a *rules.Answer) []PartNeed {
 			continue
 		}
 		n := at(role)
-		least, ok := limitOf(j.now, r, f)
-		if !ok {
+		if !f.Limited {
 			n.open = true
 			continue
 		}
-		if n.least == nil || least.Cmp(*n.least) > 0 {
-			n.least, n.Needs = &least, least.String()
+		if n.least == nil || f.Limit.Cmp(*n.least) > 0 {
+			n.least, n.Needs = &f.Limit, f.Limit.String()
 		}
 		n.Has = weakest(r, role)
 	}
@@ -85,25 +79,6 @@ func (j *judge) parts(r *rig.Rig, a *rules.Answer) []PartNeed {
 		out[i] = n.PartNeed
 	}
 	return out
-}
-
-// limitOf works the limit of a finding out again, exactly: what the finding says
-// of it is rounded for print.
-func limitOf(b *rules.Book, r *rig.Rig, f *rules.Finding) (expr.Value, bool) {
-	rs, ok := b.Version(f.Citation.Ruleset, f.Citation.Version)
-	if !ok {
-		return expr.Value{}, false
-	}
-	i := slices.IndexFunc(rs.Rules, func(x *law.Rule) bool { return x.ID == f.Rule })
-	if i < 0 {
-		return expr.Value{}, false
-	}
-	for k := range rs.Rules[i].Duties {
-		if d := &rs.Rules[i].Duties[k]; d.Question == f.Question && d.Demand.Amount != nil {
-			return d.Demand.Amount.Value(r)
-		}
-	}
-	return expr.Value{}, false
 }
 
 // weakest is the least rated mass of the parts of a role, empty if there is none.

@@ -88,7 +88,7 @@ func (d *Duty) Check(r *rig.Rig, term Term) Result {
 
 // Status is that of Check, without the words.
 func (d *Duty) Status(r *rig.Rig) Status {
-	return d.Hold(&Case{Notes: &rig.Notes{Rig: r}, Brief: true, silent: true}).Status
+	return d.Hold(&Case{Notes: &rig.Notes{Rig: r}, Brief: true}).Status
 }
 
 // Hold is Check for one of many duties.
@@ -104,8 +104,15 @@ func (d *Duty) Reads() []rig.ID { return d.reads }
 type Case struct {
 	*rig.Notes
 	Formulas map[*expr.Program]string // in the terms of the place; may be empty
-	Brief    bool                     // only status, limit and needs are wanted
-	silent   bool                     // not even the limit
+	Brief    bool                     // only status and needs are wanted
+}
+
+// Text is that of the notes, if words are wanted.
+func (c *Case) Text(id rig.ID) string {
+	if c.Brief {
+		return ""
+	}
+	return c.Notes.Text(id)
 }
 
 func (c *Case) formula(p *expr.Program) string {
@@ -127,7 +134,7 @@ func (c *Case) say(parts ...string) string {
 }
 
 func (c *Case) amount(v expr.Value) string {
-	if c.silent {
+	if c.Brief {
 		return ""
 	}
 	return v.TextIn(c.Notes)
@@ -141,31 +148,48 @@ func (c *Case) upper(first string, parts ...string) string {
 	return c.Join(append(append(make([]string, 0, 16), rig.Initial(first), first[1:]), parts...)...)
 }
 
-// need makes the Need of a fact: the entered fields behind it.
-func (c *Case) need(id rig.ID) []Need {
-	f := rig.ByID(id)
-	if !f.Derived() {
-		return []Need{{f.Pointer, f.Doc, id}}
+// source is what there is to say of a fact that is missing.
+type source struct {
+	Need
+	behind []Need // of a derived fact: the entered fields behind it
+}
+
+// sources are those of all facts, by ID.
+var sources = func() []source {
+	out := make([]source, rig.FieldCount())
+	for i, f := range rig.Fields() {
+		x := source{Need: Need{f.Pointer, f.Doc, f.ID}}
+		for _, p := range f.Sources {
+			x.Pointer = p // the last one, where all are there and the figure still does not follow
+			if src, ok := rig.Lookup(strings.ReplaceAll(strings.TrimPrefix(p, "/"), "/", ".")); ok {
+				x.behind = append(x.behind, Need{src.Pointer, src.Doc, src.ID})
+			}
+		}
+		out[i] = x
 	}
-	var out []Need
-	for _, p := range f.Sources {
-		src, ok := rig.Lookup(strings.ReplaceAll(strings.TrimPrefix(p, "/"), "/", "."))
-		if ok && !c.Known(src.ID) {
-			out = append(out, Need{src.Pointer, src.Doc, src.ID})
+	return out
+}()
+
+// appendNeed appends the Need of a fact: the entered fields behind it that are not
+// known.
+func appendNeed(out []Need, r *rig.Rig, id rig.ID) []Need {
+	x, open := &sources[id], false
+	for _, n := range x.behind {
+		if !r.Known(n.Fact) {
+			out, open = appendNew(out, n), true
 		}
 	}
-	if out == nil { // every source is there and the figure still does not follow
-		out = append(out, Need{f.Sources[len(f.Sources)-1], f.Doc, id})
+	if !open {
+		out = appendNew(out, x.Need)
 	}
 	return out
 }
 
 // NeedsOf turns missing facts into Needs.
 func NeedsOf(r *rig.Rig, ids []rig.ID) []Need {
-	c := &Case{Notes: &rig.Notes{Rig: r}}
 	var out []Need
 	for _, id := range ids {
-		out = appendNew(out, c.need(id)...)
+		out = appendNeed(out, r, id)
 	}
 	return out
 }
@@ -189,7 +213,7 @@ func (c *Case) unknown(what string, ids ...rig.ID) Result {
 			}
 			continue
 		}
-		res.Needs = appendNew(res.Needs, c.need(id)...)
+		res.Needs = appendNeed(res.Needs, c.Rig, id)
 	}
 	return res
 }

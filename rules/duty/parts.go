@@ -56,6 +56,14 @@ func (c *Case) list(parts []rig.Input, facts []rig.ID) []rig.Input {
 	return c.With(parts, facts...)
 }
 
+// room is for some inputs, if they are wanted.
+func (c *Case) room() []rig.Input {
+	if c.Brief {
+		return nil
+	}
+	return make([]rig.Input, 0, 8)
+}
+
 func (c *Case) partInput(i int, field, value string) rig.Input {
 	return rig.Input{Pointer: c.Join("/parts/", strconv.Itoa(i), "/", field), Value: value}
 }
@@ -89,7 +97,7 @@ func rated(role string, limit *expr.Program) Duty {
 			return Result{Status: NotApplicable, Summary: "There is no " + spaced(role) + " to judge.", Inputs: c.countInputs(parts)}
 		}
 		var weakest quantity.Quantity
-		in := make([]rig.Input, 0, 8)
+		in := c.room()
 		for _, i := range parts {
 			if c.Parts[i].Count == 0 {
 				continue
@@ -266,7 +274,7 @@ func eachChain(question string, limit *expr.Program, rel relation, field, what s
 			res.Needs = append(res.Needs, needChain)
 		}
 		var weakest expr.Value
-		found, in := false, make([]rig.Input, 0, 8)
+		found, in := false, c.room()
 		for _, i := range parts {
 			if c.Parts[i].Count == 0 {
 				continue
@@ -334,7 +342,7 @@ func chainsTogether(limit *expr.Program) Duty {
 			res.Needs = append(res.Needs, needChain)
 		}
 		sum := new(big.Rat) // rounded once, at the end
-		in := make([]rig.Input, 0, 8)
+		in := c.room()
 		for _, i := range parts {
 			if c.Parts[i].Count == 0 {
 				continue

@@ -438,7 +438,7 @@ func wheels(word string) Duty {
 
 // count is a limit that is a number of things.
 func (c *Case) count(id rig.ID, things string) string {
-	if c.silent {
+	if c.Brief {
 		return ""
 	}
 	return c.Join(c.Text(id), things)
@@ -691,7 +691,7 @@ func stop(from quantity.Quantity, within quantity.Quantity) Duty {
 		case fast <= 0 && far > 0:
 			return Result{Status: NotMet, Summary: fmt.Sprintf("%s is asked; from %s it took %s.", text, v.Text(), d.Text()), Inputs: in, Limit: within.Text(), Margin: atMost.margin(expr.Of(d), expr.Of(within)).Text(), Remedy: "Adjust or repair the brakes, or brake more wheels, and test again."}
 		default:
-			return Result{Status: Unknown, Summary: fmt.Sprintf("%s is asked; a stop from %s in %s does not show it.", text, v.Text(), d.Text()), Inputs: in, Needs: c.need(speed)}
+			return Result{Status: Unknown, Summary: fmt.Sprintf("%s is asked; a stop from %s in %s does not show it.", text, v.Text(), d.Text()), Inputs: in, Needs: appendNeed(nil, c.Rig, speed)}
 		}
 	}, speed, dist)
 }

@@ -562,7 +562,7 @@ func BenchmarkAssess(b *testing.B) {
 	b.Run("by the book without words", func(b *testing.B) {
 		b.ReportAllocs()
 		for b.Loop() {
-			sinkAnswer, _ = held.Judge(r, day)
+			sinkJudgement, _ = held.Judge(r, day)
 		}
 	})
 	b.Run("by hand, findings only", func(b *testing.B) {
@@ -575,8 +575,9 @@ func BenchmarkAssess(b *testing.B) {
 }
 
 var (
-	sinkAnswer   *rules.Answer
-	sinkFindings []rules.Finding
+	sinkAnswer    *rules.Answer
+	sinkJudgement rules.Judgement
+	sinkFindings  []rules.Finding
 )
 
 // TestAssessAllocates keeps an assessment to a few pieces of memory.
