@@ -69,7 +69,7 @@ func New(cfg Config) *echo.Echo {
 	addRegisterLanes(long, cfg)
 	e.Use(nameRequest, cfg.Telemetry.observe, logAccess(cfg.Logger), secure, recovered(cfg.Telemetry), gate.bound, gate.byAddress, inTime(cfg.Timeout, long),
 		authorize(openapi.Operations(), cfg.Auth, cfg.Logger), gate.byCaller, checkParameters(openapi.Operations()), gate.changeLane(long), once(openapi.Operations(), cfg.Once))
-	RegisterHandlers(withHead{e}, NewStrictHandler(&handlers{service: cfg.Service, keys: cfg.Keys, authoring: cfg.Authoring, ledger: cfg.Ledger, register: cfg.Register, hooks: cfg.Hooks, audits: cfg.Audits, draining: cfg.Draining}, []StrictMiddlewareFunc{gate.inTurn(openapi.Operations(), long), readDraft, takeFile(cfg.UploadBytes, cfg.UploadTime), takeTable(cfg.UploadBytes, cfg.UploadTime), negotiate(openapi.Operations()), cfg.Telemetry.countVerdicts, drain(cfg.Draining)}))
+	RegisterHandlers(withHead{e}, NewStrictHandler(&handlers{service: cfg.Service, keys: cfg.Keys, authoring: cfg.Authoring, ledger: cfg.Ledger, register: cfg.Register, hooks: cfg.Hooks, audits: cfg.Audits, draining: cfg.Draining}, []StrictMiddlewareFunc{gate.inTurn(openapi.Operations(), long), readDraft, takeFile(cfg.UploadBytes, cfg.UploadTime), takeTable(cfg.UploadBytes, cfg.UploadTime), negotiate(openapi.Operations()), prefer(openapi.Operations()), cfg.Telemetry.countVerdicts, drain(cfg.Draining)}))
 	return e
 }
 

@@ -5,7 +5,6 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"io"
 	"maps"
 	"mime"
 	"net"
@@ -38,6 +37,9 @@ func (k *KeyRequest) fields() map[string]any {
 
 // maxBody is the most bytes of a body of any kind.
 const maxBody = rig.MaxBytes
+
+// maxAhead is the most bytes for which room is made before they have come.
+const maxAhead = 8 << 10
 
 // binder reads request bodies. It stands in for echo's own, which would stop
 // after the first JSON value, take other kinds of body, and quietly drop names
@@ -88,7 +90,11 @@ func readBody(c echo.Context, most int64, kinds ...string) ([]byte, error) {
 
 // readAll reads a body of at most so many bytes to its end.
 func readAll(c echo.Context, most int64) ([]byte, error) {
-	body, err := io.ReadAll(http.MaxBytesReader(c.Response(), c.Request().Body, most))
+	r := c.Request()
+	// Room for what is said to come, as far as nobody can make much of it be had by saying so.
+	room := bytes.NewBuffer(make([]byte, 0, min(max(r.ContentLength, 0), maxAhead)+bytes.MinRead))
+	_, err := room.ReadFrom(http.MaxBytesReader(c.Response(), r.Body, most))
+	body := room.Bytes()
 	var tooBig *http.MaxBytesError
 	var network net.Error
 	switch {

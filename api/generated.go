@@ -379,6 +379,11 @@ type AssessmentID = string
 // AssessmentPage A page of kept assessments, newest first.
 type AssessmentPage = service.Page[service.Summary]
 
+// AssessmentReply A rig and the answer to it; the answer in little if that was preferred.
+//
+// Example: {"answer":{"answers":{"brakes":{"covered":true,"holds":"unknown","required":"yes"},"breakaway":{"covered":true,"holds":"yes","required":"yes"},"parking_brake":{"covered":false,"holds":"unknown","required":"unknown"},"parts_rated":{"covered":true,"holds":"yes","required":"yes"},"safety_chains":{"covered":true,"holds":"yes","required":"yes"}},"as_of":"2026-11-25","cautions":["This informs a decision and certifies nothing."],"findings":[{"id":"xx.brakes.heavy/service_brakes.wheels","status":"unknown"},{"id":"xx.brakes.heavy/breakaway.required","status":"met"}],"jurisdiction":"AU-NSW","missing":[{"pointer":"/trailer/brakes/braked_axles"}],"not_covered":["parking_brake"],"rulesets":[{"id":"xx-light-trailers","sha256":"9f86d081884c7d659a2feaa0c55ad015a3bf4f1b2b0b822cd15d6c15b0f00a08","version":1}],"verdict":"undetermined"}}
+type AssessmentReply = service.Assessment
+
 // AssessmentSummary A kept assessment in brief.
 type AssessmentSummary = service.Summary
 
@@ -1134,6 +1139,33 @@ type MassLimit = rules.Limit
 // MassRegion A run of masses of the trailer with one verdict, both ends included.
 type MassRegion = rules.MassRegion
 
+// MinimalAnswer An Answer in little. What stands here stands in the whole answer in the same place, and means the same; only the last caution is its own. Left out are what is asked, findings of practice, which never move the verdict, and those that do not concern the rig, conflicts, notices, loads, sources, the further cautions, and all words and citations.
+type MinimalAnswer = rules.Minimal
+
+// MinimalAnswers The questions that a sales desk asks, in little.
+type MinimalAnswers = rules.MinimalAnswers
+
+// MinimalAssessment An assessment in little, without the rig. `id` and `created_at` are there only if it is kept; then `/v1/assessments/{id}` has the whole.
+type MinimalAssessment = service.MinimalAssessment
+
+// MinimalFinding A Finding without what it rests on.
+type MinimalFinding = rules.MinimalFinding
+
+// MinimalMissing An input that would decide something.
+type MinimalMissing = rules.MinimalMissing
+
+// MinimalQuestion A Question without the findings behind it.
+type MinimalQuestion = rules.MinimalQuestion
+
+// MinimalRuleset One version of a ruleset, identified by its text.
+type MinimalRuleset = rules.MinimalRuleset
+
+// MinimalTrip The answers of all places in little.
+type MinimalTrip = rules.MinimalTrip
+
+// MinimalTripAssessment A trip and the answers in little, without the rig.
+type MinimalTripAssessment = service.MinimalTripAssessment
+
 // Missing An input that would decide something.
 type Missing = rules.Missing
 
@@ -1454,6 +1486,11 @@ type Trip = rules.Trip
 
 // TripAssessment A rig that goes through several places, and the answers.
 type TripAssessment = service.TripAssessment
+
+// TripReply A rig that goes through several places, and the answers; the answers in little if that was preferred.
+//
+// Example: {"kept":[],"trip":{"as_of":"2026-11-25","places":[],"verdict":"compliant"}}
+type TripReply = service.TripAssessment
 
 // VehicleItem Something to be loaded on the vehicle.
 type VehicleItem = json.RawMessage
@@ -7121,26 +7158,38 @@ type CreateAssessmentResponseObject interface {
 	VisitCreateAssessmentResponse(w http.ResponseWriter) error
 }
 
-type CreateAssessment200JSONResponse Assessment
+type CreateAssessment200ResponseHeaders struct {
+	PreferenceApplied string
+	Vary              string
+}
+
+type CreateAssessment200JSONResponse struct {
+	Body    AssessmentReply
+	Headers CreateAssessment200ResponseHeaders
+}
 
 func (response CreateAssessment200JSONResponse) VisitCreateAssessmentResponse(w http.ResponseWriter) error {
 
 	var buf bytes.Buffer
-	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
 	}
 	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("Preference-Applied", fmt.Sprint(response.Headers.PreferenceApplied))
+	w.Header().Set("Vary", fmt.Sprint(response.Headers.Vary))
 	w.WriteHeader(200)
 	_, err := buf.WriteTo(w)
 	return err
 }
 
 type CreateAssessment201ResponseHeaders struct {
-	Location string
+	Location          string
+	PreferenceApplied string
+	Vary              string
 }
 
 type CreateAssessment201JSONResponse struct {
-	Body    Assessment
+	Body    AssessmentReply
 	Headers CreateAssessment201ResponseHeaders
 }
 
@@ -7152,6 +7201,8 @@ func (response CreateAssessment201JSONResponse) VisitCreateAssessmentResponse(w 
 	}
 	w.Header().Set("Content-Type", "application/json")
 	w.Header().Set("Location", fmt.Sprint(response.Headers.Location))
+	w.Header().Set("Preference-Applied", fmt.Sprint(response.Headers.PreferenceApplied))
+	w.Header().Set("Vary", fmt.Sprint(response.Headers.Vary))
 	w.WriteHeader(201)
 	_, err := buf.WriteTo(w)
 	return err
@@ -7347,15 +7398,25 @@ type GetAssessmentResponseObject interface {
 	VisitGetAssessmentResponse(w http.ResponseWriter) error
 }
 
-type GetAssessment200JSONResponse Assessment
+type GetAssessment200ResponseHeaders struct {
+	PreferenceApplied string
+	Vary              string
+}
+
+type GetAssessment200JSONResponse struct {
+	Body    AssessmentReply
+	Headers GetAssessment200ResponseHeaders
+}
 
 func (response GetAssessment200JSONResponse) VisitGetAssessmentResponse(w http.ResponseWriter) error {
 
 	var buf bytes.Buffer
-	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
 	}
 	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("Preference-Applied", fmt.Sprint(response.Headers.PreferenceApplied))
+	w.Header().Set("Vary", fmt.Sprint(response.Headers.Vary))
 	w.WriteHeader(200)
 	_, err := buf.WriteTo(w)
 	return err
@@ -17064,15 +17125,25 @@ type CreateTripResponseObject interface {
 	VisitCreateTripResponse(w http.ResponseWriter) error
 }
 
-type CreateTrip200JSONResponse TripAssessment
+type CreateTrip200ResponseHeaders struct {
+	PreferenceApplied string
+	Vary              string
+}
+
+type CreateTrip200JSONResponse struct {
+	Body    TripReply
+	Headers CreateTrip200ResponseHeaders
+}
 
 func (response CreateTrip200JSONResponse) VisitCreateTripResponse(w http.ResponseWriter) error {
 
 	var buf bytes.Buffer
-	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
 	}
 	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("Preference-Applied", fmt.Sprint(response.Headers.PreferenceApplied))
+	w.Header().Set("Vary", fmt.Sprint(response.Headers.Vary))
 	w.WriteHeader(200)
 	_, err := buf.WriteTo(w)
 	return err

@@ -2,7 +2,10 @@ package api
 
 import (
 	"context"
+	"encoding/json"
+	"fmt"
 	"net/http"
+	"strconv"
 	"strings"
 	"time"
 
@@ -33,6 +36,13 @@ func (h *handlers) CreateAssessment(ctx context.Context, r CreateAssessmentReque
 			known = time.Unix(0, 0)
 		}
 	}
+	if wantsMinimal(ctx) {
+		a, err := h.service.AssessMinimal(ctx, *r.Body, known, record)
+		if err != nil {
+			return nil, err
+		}
+		return newMinimalReply(a)
+	}
 	a, err := h.service.AssessKnown(ctx, *r.Body, known, record)
 	if err != nil {
 		return nil, err
@@ -44,14 +54,25 @@ func (h *handlers) CreateAssessment(ctx context.Context, r CreateAssessmentReque
 type assessmentReply struct {
 	location string // of one that was just kept
 	body     []byte
+	answer   placed
 }
 
 func newAssessmentReply(a service.Assessment) (assessmentReply, error) {
 	body, err := a.Encode()
-	if err != nil || a.ID == "" {
-		return assessmentReply{body: body}, err
+	return assessmentReply{locationOf(a.ID), body, placed{a.Jurisdiction, a.Verdict}}, err
+}
+
+func newMinimalReply(a service.MinimalAssessment) (assessmentReply, error) {
+	body, err := a.Encode()
+	return assessmentReply{locationOf(a.ID), body, placed{a.Answer.Jurisdiction, a.Answer.Verdict}}, err
+}
+
+// locationOf is the address of a kept assessment, none of one that is not kept.
+func locationOf(id string) string {
+	if id == "" {
+		return ""
 	}
-	return assessmentReply{location: "/v1/assessments/" + a.ID, body: body}, nil
+	return "/v1/assessments/" + id
 }
 
 // VisitCreateAssessmentResponse says 201 and where, or 200 if nothing was kept.
@@ -70,6 +91,7 @@ func (a assessmentReply) VisitGetAssessmentResponse(w http.ResponseWriter) error
 
 func writeJSON(w http.ResponseWriter, status int, body []byte) error {
 	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("Content-Length", strconv.Itoa(len(body)))
 	w.WriteHeader(status)
 	_, err := w.Write(body)
 	return err
@@ -78,11 +100,42 @@ func writeJSON(w http.ResponseWriter, status int, body []byte) error {
 // CreateTrip assesses a rig in several places.
 func (h *handlers) CreateTrip(ctx context.Context, r CreateTripRequestObject) (CreateTripResponseObject, error) {
 	record := r.Params.Record == nil || *r.Params.Record
-	t, err := h.service.Trip(ctx, *r.Body, strings.Split(r.Params.Through, ","), record)
+	places := strings.Split(r.Params.Through, ",")
+	if wantsMinimal(ctx) {
+		t, err := h.service.TripMinimal(ctx, *r.Body, places, record)
+		if err != nil {
+			return nil, err
+		}
+		reply := tripReply{trip: t}
+		for _, a := range t.Trip.Places {
+			reply.answers = append(reply.answers, placed{a.Jurisdiction, a.Verdict})
+		}
+		return reply, nil
+	}
+	t, err := h.service.Trip(ctx, *r.Body, places, record)
 	if err != nil {
 		return nil, err
 	}
-	return CreateTrip200JSONResponse(t), nil
+	reply := tripReply{trip: t}
+	for i, verdict := range t.Verdicts {
+		reply.answers = append(reply.answers, placed{places[i], verdict})
+	}
+	return reply, nil
+}
+
+// tripReply sends the answers of a trip.
+type tripReply struct {
+	trip    any // whole or in little
+	answers []placed
+}
+
+// VisitCreateTripResponse says 200.
+func (t tripReply) VisitCreateTripResponse(w http.ResponseWriter) error {
+	body, err := json.Marshal(t.trip)
+	if err != nil {
+		return fmt.Errorf("write the answers of a trip: %w", err)
+	}
+	return writeJSON(w, http.StatusOK, append(body, '\n'))
 }
 
 // ListAssessments gives a page of what was kept.
@@ -98,6 +151,13 @@ func (h *handlers) ListAssessments(ctx context.Context, r ListAssessmentsRequest
 
 // GetAssessment gives what was kept under an id.
 func (h *handlers) GetAssessment(ctx context.Context, r GetAssessmentRequestObject) (GetAssessmentResponseObject, error) {
+	if wantsMinimal(ctx) {
+		a, err := h.service.GetMinimal(ctx, r.ID)
+		if err != nil {
+			return nil, err
+		}
+		return newMinimalReply(a)
+	}
 	a, err := h.service.Get(ctx, r.ID)
 	if err != nil {
 		return nil, err

@@ -7,7 +7,6 @@ import (
 	"net/http/httptest"
 	"os"
 	"slices"
-	"strings"
 	"sync"
 	"syscall"
 	"testing"
@@ -18,34 +17,39 @@ import (
 const clients = 8
 
 // BenchmarkLoad asks over loopback connections that stay open, in a closed loop of
-// so many clients: first a handler that reads the rig and writes 3 kB, which is
-// what the loop itself costs, then the service. Clients and service share the
-// machine.
+// so many clients: first handlers that read the rig and write as much as an answer
+// in little has, and a whole one, which is what the loop itself costs, then the
+// service. Clients and service share the machine.
 func BenchmarkLoad(b *testing.B) {
 	document, err := os.ReadFile("../testdata/rigs/horse-float.json")
 	if err != nil {
 		b.Fatal(err)
 	}
-	reply := []byte(strings.Repeat("0123456789abcdef", 3<<10/16))
-	bare := http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		if _, err := io.Copy(io.Discard, r.Body); err == nil {
-			_, _ = w.Write(reply)
-		}
-	})
+	echo := func(size int) http.Handler {
+		reply := bytes.Repeat([]byte("0123456789abcdef"), size/16)
+		return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+			if _, err := io.Copy(io.Discard, r.Body); err == nil {
+				_, _ = w.Write(reply)
+			}
+		})
+	}
 	for _, x := range []struct {
 		name, path string
+		prefer     string
 		handler    http.Handler
 	}{
-		{"bare echo of 3 kB", "/", bare},
-		{"assessment, not recorded", "/v1/assessments?record=false", newServer(b)},
-		{"assessment, recorded in memory", "/v1/assessments", newServer(b)},
-		{"loads", "/v1/loads", newServer(b)},
-		{"limits", "/v1/limits", newServer(b)},
+		{"bare echo of 3 kB", "/", "", echo(3 << 10)},
+		{"assessment in little", "/v1/assessments?record=false", "return=minimal", newServer(b)},
+		{"bare echo of 80 kB", "/", "", echo(80 << 10)},
+		{"assessment, not recorded", "/v1/assessments?record=false", "", newServer(b)},
+		{"assessment, recorded in memory", "/v1/assessments", "", newServer(b)},
+		{"loads", "/v1/loads", "", newServer(b)},
+		{"limits", "/v1/limits", "", newServer(b)},
 	} {
 		b.Run(x.name, func(b *testing.B) {
 			server := httptest.NewServer(x.handler)
 			defer server.Close()
-			load(b, server.URL+x.path, document)
+			load(b, server.URL+x.path, x.prefer, document)
 		})
 	}
 }
@@ -61,12 +65,21 @@ func cpu(b *testing.B) time.Duration {
 	return time.Duration(u.Utime.Nano() + u.Stime.Nano())
 }
 
-func load(b *testing.B, url string, body []byte) {
+func load(b *testing.B, url, prefer string, body []byte) {
 	client := &http.Client{Transport: &http.Transport{MaxIdleConnsPerHost: clients}}
 	defer client.CloseIdleConnections()
 	ask := func() time.Duration {
 		began := time.Now()
-		r, err := client.Post(url, "application/json", bytes.NewReader(body))
+		req, err := http.NewRequest(http.MethodPost, url, bytes.NewReader(body))
+		if err != nil {
+			b.Error(err)
+			return 0
+		}
+		req.Header.Set("Content-Type", "application/json")
+		if prefer != "" {
+			req.Header.Set("Prefer", prefer)
+		}
+		r, err := client.Do(req)
 		if err != nil {
 			b.Error(err)
 			return 0

@@ -29,8 +29,9 @@ var keyForm = regexp.MustCompile(`^[!-~]{1,200}$`)
 // their first reply again when a request is repeated. A nil keeper leaves the
 // header unread: a service that cannot promise it must not seem to.
 func once(ops []openapi.Operation, keeper *service.Idempotency) echo.MiddlewareFunc {
-	takes := map[string]bool{}
+	takes, prefers := map[string]bool{}, map[string]bool{}
 	for _, op := range ops {
+		prefers[routeOf(op)] = takesPreference(op)
 		for _, p := range op.Parameters {
 			takes[routeOf(op)] = takes[routeOf(op)] || p.In == "header" && p.Name == headerIdempotencyKey
 		}
@@ -46,7 +47,7 @@ func once(ops []openapi.Operation, keeper *service.Idempotency) echo.MiddlewareF
 				r.faults = []Fault{{Parameter: headerIdempotencyKey, Code: FaultCodeBadValue, Message: "must stand once and have 1 to 200 printable characters without spaces", Advice: "A random UUID does."}}
 				return r
 			}
-			return keep(c, keeper, values[0], next)
+			return keep(c, keeper, values[0], prefers[route(c)], next)
 		}
 	}
 }
@@ -58,13 +59,17 @@ type notKept struct{ reply *captured }
 // Error says so.
 func (notKept) Error() string { return "the reply is no success" }
 
-func keep(c echo.Context, keeper *service.Idempotency, key string, next echo.HandlerFunc) error {
+func keep(c echo.Context, keeper *service.Idempotency, key string, prefers bool, next echo.HandlerFunc) error {
 	body, err := readAll(c, law.MaxBytes+1)
 	if err != nil {
 		return err
 	}
 	original, response := c.Request(), c.Response()
-	reply, again, err := keeper.Do(original.Context(), key, digestOf(original, body), func(ctx context.Context) (service.Reply, error) {
+	want := ""
+	if prefers {
+		want = preferredReturn(original.Header)
+	}
+	reply, again, err := keeper.Do(original.Context(), key, digestOf(original, body, want), func(ctx context.Context) (service.Reply, error) {
 		r := original.WithContext(ctx)
 		r.Body = io.NopCloser(bytes.NewReader(body))
 		got := &captured{header: http.Header{}}
@@ -98,6 +103,9 @@ func keep(c echo.Context, keeper *service.Idempotency, key string, next echo.Han
 			response.Header().Set(name, value)
 		}
 	}
+	if prefers {
+		tellPreference(response.Header(), want)
+	}
 	if again {
 		response.Header().Set(headerReplayed, "true")
 	}
@@ -105,10 +113,14 @@ func keep(c echo.Context, keeper *service.Idempotency, key string, next echo.Han
 }
 
 // digestOf is what makes two requests the same: method, address, what If-Match
-// asks, and body.
-func digestOf(r *http.Request, body []byte) [32]byte {
+// asks, body, and whether they want back the same.
+func digestOf(r *http.Request, body []byte, want string) [32]byte {
+	parts := [][]byte{[]byte(r.Method), []byte(r.URL.RequestURI()), []byte(r.Header.Get("If-Match")), []byte(r.Header.Get("Content-Type")), body}
+	if want == returnMinimal { // all others get the whole, as before anybody could prefer
+		parts = append(parts, []byte(want))
+	}
 	h := sha256.New()
-	for _, part := range [][]byte{[]byte(r.Method), []byte(r.URL.RequestURI()), []byte(r.Header.Get("If-Match")), []byte(r.Header.Get("Content-Type")), body} {
+	for _, part := range parts {
 		var n [8]byte
 		binary.BigEndian.PutUint64(n[:], uint64(len(part)))
 		h.Write(n[:])

@@ -1,9 +1,7 @@
 package api
 
 import (
-	"bytes"
 	"context"
-	"encoding/json"
 	"log/slog"
 	"net/http"
 	"strconv"
@@ -15,6 +13,8 @@ import (
 	"go.opentelemetry.io/otel/codes"
 	"go.opentelemetry.io/otel/propagation"
 	"go.opentelemetry.io/otel/trace"
+
+	"drawgear/rules"
 )
 
 // Telemetry measures requests and follows them. No label and no attribute holds
@@ -82,10 +82,12 @@ func (t *Telemetry) observe(next echo.HandlerFunc) echo.HandlerFunc {
 		r := c.Request()
 		method, route := methodOf(r), template(c)
 		ctx, span := t.tracer.Start(traceContext.Extract(r.Context(), propagation.HeaderCarrier(r.Header)), method+" "+route,
-			trace.WithSpanKind(trace.SpanKindServer),
-			trace.WithAttributes(attribute.String("http.request.method", method), attribute.String("http.route", route),
-				attribute.String("drawgear.request_id", requestID(c))))
+			trace.WithSpanKind(trace.SpanKindServer))
 		defer span.End()
+		if span.IsRecording() {
+			span.SetAttributes(attribute.String("http.request.method", method), attribute.String("http.route", route),
+				attribute.String("drawgear.request_id", requestID(c)))
+		}
 		c.SetRequest(r.WithContext(ctx))
 
 		t.inFlight.Inc()
@@ -129,7 +131,7 @@ func (t *Telemetry) countVerdicts(next StrictHandlerFunc, operation string) Stri
 			return response, err
 		}
 		for _, a := range answered(response) {
-			t.verdicts.WithLabelValues(a.Jurisdiction, a.Verdict).Inc()
+			t.verdicts.WithLabelValues(a.jurisdiction, string(a.verdict)).Inc()
 		}
 		return response, nil
 	}
@@ -137,77 +139,18 @@ func (t *Telemetry) countVerdicts(next StrictHandlerFunc, operation string) Stri
 
 // placed is what is counted of an answer.
 type placed struct {
-	Jurisdiction string `json:"jurisdiction"`
-	Verdict      string `json:"verdict"`
+	jurisdiction string
+	verdict      rules.Verdict
 }
 
 func answered(response any) []placed {
 	switch r := response.(type) {
 	case assessmentReply:
-		if a, ok := answerIn(r.body); ok {
-			return []placed{a}
-		}
-	case CreateTrip200JSONResponse:
-		var trip struct {
-			Places []placed `json:"places"`
-		}
-		if json.Unmarshal(r.Trip, &trip) == nil {
-			return trip.Places
-		}
+		return []placed{r.answer}
+	case tripReply:
+		return r.answers
 	}
 	return nil
-}
-
-// answerIn finds place and verdict in the document of an assessment, and reads
-// no further: they stand at the head of an answer, most of which is findings.
-func answerIn(body []byte) (placed, bool) {
-	var a placed
-	in := json.NewDecoder(bytes.NewReader(body))
-	if !enter(in, "answer") {
-		return a, false
-	}
-	if start, err := in.Token(); err != nil || start != json.Delim('{') {
-		return a, false
-	}
-	for in.More() && (a.Jurisdiction == "" || a.Verdict == "") {
-		name, err := in.Token()
-		if err != nil {
-			return a, false
-		}
-		var skipped json.RawMessage
-		var into any = &skipped
-		switch name {
-		case "jurisdiction":
-			into = &a.Jurisdiction
-		case "verdict":
-			into = &a.Verdict
-		}
-		if in.Decode(into) != nil {
-			return a, false
-		}
-	}
-	return a, a.Jurisdiction != "" && a.Verdict != ""
-}
-
-// enter reads an object up to the value of a name.
-func enter(in *json.Decoder, name string) bool {
-	if start, err := in.Token(); err != nil || start != json.Delim('{') {
-		return false
-	}
-	for in.More() {
-		found, err := in.Token()
-		if err != nil {
-			return false
-		}
-		if found == name {
-			return true
-		}
-		var skipped json.RawMessage
-		if in.Decode(&skipped) != nil {
-			return false
-		}
-	}
-	return false
 }
 
 // drain makes a service that is about to stop say that it is not ready, so that

@@ -489,15 +489,20 @@ func (t *tally) required() Tri {
 
 // question is what the findings say together; they themselves are listed later.
 func (t *tally) question() Question {
-	q := Question{Required: t.required(), Holds: DontKnow, Covered: t.covered(), Findings: make([]string, 0, 8)}
+	return Question{Required: t.required(), Holds: t.holds(), Covered: t.covered(), Findings: make([]string, 0, 8)}
+}
+
+// holds says whether the rig does what is asked.
+func (t *tally) holds() Tri {
+	required := t.required()
 	switch {
 	case t.notMet:
-		q.Holds = No
-	case t.unknown || !q.Covered || q.Required == DontKnow:
-	case t.met || q.Required == No:
-		q.Holds = Yes
+		return No
+	case t.unknown || !t.covered() || required == DontKnow:
+	case t.met || required == No:
+		return Yes
 	}
-	return q
+	return DontKnow
 }
 
 // permitted is what every rule that holds on the question permits.
@@ -698,9 +703,7 @@ func conflict(q, summary string, fs []*found) Conflict {
 
 // cautions are the limits of what the answer can be relied on for.
 func (e *run) cautions(a *Answer) []string {
-	out := append(make([]string, 0, 32),
-		"This informs a decision and certifies nothing. The law itself, the makers' ratings and plates, and licensed practice come first.",
-	)
+	out := append(make([]string, 0, 32), informs)
 	if len(a.Rulesets) == 0 {
 		return append(out, "No law is held for "+a.Jurisdiction+" on "+a.AsOf+": nothing here means that anything is allowed.")
 	}

@@ -32,6 +32,45 @@ func (a *Answer) AppendJSON(b []byte) []byte {
 	return append(b, '}')
 }
 
+// AppendJSON appends the answer in little as json.Marshal writes it, to the byte.
+func (m *Minimal) AppendJSON(b []byte) []byte {
+	b = text(b, `{"jurisdiction":`, m.Jurisdiction)
+	b = text(b, `,"as_of":`, m.AsOf)
+	b = text(b, `,"verdict":`, string(m.Verdict))
+	b = m.Answers.Brakes.append(b, `,"answers":{"brakes":`)
+	b = m.Answers.Breakaway.append(b, `,"breakaway":`)
+	b = m.Answers.SafetyChains.append(b, `,"safety_chains":`)
+	b = m.Answers.ParkingBrake.append(b, `,"parking_brake":`)
+	b = m.Answers.PartsRated.append(b, `,"parts_rated":`)
+	b = list(b, `},"findings":`, m.Findings, (*MinimalFinding).append)
+	b = list(b, `,"missing":`, m.Missing, (*MinimalMissing).append)
+	b = texts(b, `,"not_covered":`, m.NotCovered)
+	b = list(b, `,"rulesets":`, m.Rulesets, (*MinimalRuleset).append)
+	b = texts(b, `,"cautions":`, m.Cautions)
+	return append(b, '}')
+}
+
+func (f *MinimalFinding) append(b []byte) []byte {
+	b = text(b, `{"id":`, f.ID)
+	return append(text(b, `,"status":`, string(f.Status)), '}')
+}
+
+func (m *MinimalMissing) append(b []byte) []byte {
+	return append(text(b, `{"pointer":`, m.Pointer), '}')
+}
+
+func (q *MinimalQuestion) append(b []byte, key string) []byte {
+	b = text(append(b, key...), `{"required":`, string(q.Required))
+	b = text(b, `,"holds":`, string(q.Holds))
+	return append(truth(b, `,"covered":`, q.Covered), '}')
+}
+
+func (r *MinimalRuleset) append(b []byte) []byte {
+	b = text(b, `{"id":`, r.ID)
+	b = strconv.AppendInt(append(b, `,"version":`...), int64(r.Version), 10)
+	return append(text(b, `,"sha256":`, r.SHA256), '}')
+}
+
 func (q *Question) append(b []byte, key string) []byte {
 	b = text(append(b, key...), `{"required":`, string(q.Required))
 	b = text(b, `,"holds":`, string(q.Holds))

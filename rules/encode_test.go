@@ -53,5 +53,13 @@ func TestAppendJSON(t *testing.T) {
 		if got := a.AppendJSON([]byte("before")); !bytes.Equal(got, append([]byte("before"), want...)) {
 			t.Fatalf("wrote %s\nwant  %s", got, want)
 		}
+		var m rules.Minimal
+		fill(t, reflect.ValueOf(&m).Elem())
+		if want, err = json.Marshal(&m); err != nil {
+			t.Fatal(err)
+		}
+		if got := m.AppendJSON([]byte("before")); !bytes.Equal(got, append([]byte("before"), want...)) {
+			t.Fatalf("in little it wrote %s\nwant  %s", got, want)
+		}
 	})
 }

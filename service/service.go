@@ -59,40 +59,96 @@ type Assessment struct {
 	Rig       json.RawMessage `json:"rig"`    // as sent, without white space between values
 	Answer    json.RawMessage `json:"answer"` // as rules gave it
 
-	Verdict rules.Verdict `json:"-"` // of the answer, for callers that act on it
+	Jurisdiction string        `json:"-"` // of the answer, for callers that act on it, as the next
+	Verdict      rules.Verdict `json:"-"`
+
+	line []byte // what Encode gives, if it is written already
 }
 
 // Encode gives the one line of JSON in which an assessment travels, over HTTP
 // and on the command line alike. Rig and answer are JSON already, and are put
-// in as they are: reading them again would cost a third of a whole request.
+// in as they are: reading them again would cost a third of a whole request. The
+// bytes must not be changed.
 func (a Assessment) Encode() ([]byte, error) {
-	out := make([]byte, 0, len(a.Rig)+len(a.Answer)+128)
-	out = append(out, '{')
-	if a.ID != "" {
-		created, err := a.CreatedAt.MarshalJSON()
-		if err != nil {
-			return nil, fmt.Errorf("write the time of an assessment: %w", err)
-		}
-		out = append(out, `"id":"`...) // an id has nothing to escape
-		out = append(out, a.ID...)
-		out = append(out, `","created_at":`...)
-		out = append(out, created...)
-		out = append(out, ',')
+	if a.line != nil {
+		return a.line, nil
 	}
-	if !a.KnownAt.IsZero() {
-		known, err := a.KnownAt.MarshalJSON()
-		if err != nil {
-			return nil, fmt.Errorf("write the knowledge time of an assessment: %w", err)
-		}
-		out = append(out, `"known_at":`...)
-		out = append(out, known...)
-		out = append(out, ',')
+	out, err := appendHead(make([]byte, 0, len(a.Rig)+len(a.Answer)+128), a.ID, a.CreatedAt, a.KnownAt)
+	if err != nil {
+		return nil, err
 	}
 	out = append(out, `"rig":`...)
 	out = append(out, a.Rig...)
 	out = append(out, `,"answer":`...)
 	out = append(out, a.Answer...)
 	return append(out, "}\n"...), nil
+}
+
+// appendHead begins the line of an assessment, up to what is said of the rig.
+func appendHead(b []byte, id string, created, known time.Time) ([]byte, error) {
+	b = append(b, '{')
+	if id != "" {
+		text, err := created.MarshalJSON()
+		if err != nil {
+			return nil, fmt.Errorf("write the time of an assessment: %w", err)
+		}
+		b = append(append(b, `"id":"`...), id...) // an id has nothing to escape
+		b = append(append(b, `","created_at":`...), text...)
+		b = append(b, ',')
+	}
+	if !known.IsZero() {
+		text, err := known.MarshalJSON()
+		if err != nil {
+			return nil, fmt.Errorf("write the knowledge time of an assessment: %w", err)
+		}
+		b = append(append(b, `"known_at":`...), text...)
+		b = append(b, ',')
+	}
+	return b, nil
+}
+
+// write puts the assessment of a document down as one line, in no more memory than
+// it takes, since stores keep rig and answer, which are parts of it. Replay writes by
+// encoding/json and so holds one to the other.
+func (a *Assessment) write(document []byte, answer *rules.Answer) error {
+	room := rooms.Get().(*[]byte)
+	defer rooms.Put(room)
+	line, err := appendHead((*room)[:0], a.ID, a.CreatedAt, a.KnownAt)
+	if err != nil {
+		return err
+	}
+	line = append(line, `"rig":`...)
+	rigFrom := len(line)
+	line = appendTight(line, document)
+	rigTo := len(line)
+	line = append(line, `,"answer":`...)
+	from := len(line)
+	line = answer.AppendJSON(line)
+	to := len(line)
+	*room = append(line, "}\n"...)
+	a.line = bytes.Clone(*room)
+	a.Rig, a.Answer = a.line[rigFrom:rigTo:rigTo], a.line[from:to:to]
+	return nil
+}
+
+var rooms = sync.Pool{New: func() any { return new([]byte) }}
+
+// appendTight appends a document, which is JSON, without the white space between
+// its values.
+func appendTight(b, document []byte) []byte {
+	from, within := 0, false // a string
+	for i := 0; i < len(document); i++ {
+		switch c := document[i]; {
+		case c == '"':
+			within = !within
+		case c == '\\': // only strings have one
+			i++
+		case !within && (c == ' ' || c == '\t' || c == '\n' || c == '\r'):
+			b = append(b, document[from:i]...)
+			from = i + 1
+		}
+	}
+	return append(b, document[from:]...)
 }
 
 // Assess answers for a rig document and, if record is set, keeps both.
@@ -103,26 +159,27 @@ func (s *Assessor) Assess(ctx context.Context, document []byte, record bool) (As
 // AssessKnown is Assess by what had been published to the service at a time,
 // and not withdrawn by then; the zero time is now.
 func (s *Assessor) AssessKnown(ctx context.Context, document []byte, known time.Time, record bool) (Assessment, error) {
+	a, _, err := s.assess(ctx, document, known, record)
+	return a, err
+}
+
+func (s *Assessor) assess(ctx context.Context, document []byte, known time.Time, record bool) (Assessment, *rules.Answer, error) {
 	q, err := s.ask(ctx, document, known)
 	if err != nil {
-		return Assessment{}, err
+		return Assessment{}, nil, err
 	}
 	answer, err := q.book.Assess(q.rig, q.day)
 	if err != nil {
-		return Assessment{}, fmt.Errorf("assess the rig: %w", err)
+		return Assessment{}, nil, fmt.Errorf("assess the rig: %w", err)
 	}
-	a := Assessment{KnownAt: q.known, Verdict: answer.Verdict}
-	a.Answer = writeAnswer(answer)
-	var tight bytes.Buffer
-	if err := json.Compact(&tight, document); err != nil {
-		return Assessment{}, fmt.Errorf("tighten the rig: %w", err)
+	a := Assessment{KnownAt: q.known, Jurisdiction: answer.Jurisdiction, Verdict: answer.Verdict}
+	if record {
+		// Stores keep microseconds, so that is all the time that is claimed.
+		a.ID, a.CreatedAt = s.ids(), q.now.Truncate(time.Microsecond)
 	}
-	a.Rig = tight.Bytes()
-	if !record {
-		return a, nil
+	if err := a.write(document, answer); err != nil || !record {
+		return a, answer, err
 	}
-	// Stores keep microseconds, so that is all the time that is claimed.
-	a.ID, a.CreatedAt = s.ids(), q.now.Truncate(time.Microsecond)
 	err = s.store.Put(ctx, Record{
 		Summary: Summary{
 			ID: a.ID, CreatedAt: a.CreatedAt, Jurisdiction: answer.Jurisdiction, AsOf: answer.AsOf,
@@ -131,21 +188,10 @@ func (s *Assessor) AssessKnown(ctx context.Context, document []byte, known time.
 		Rig: a.Rig, Answer: a.Answer, Engine: Engine(), KnownAt: q.known,
 	})
 	if err != nil {
-		return Assessment{}, fmt.Errorf("keep the assessment: %w", err)
+		return Assessment{}, nil, fmt.Errorf("keep the assessment: %w", err)
 	}
-	return a, nil
+	return a, answer, nil
 }
-
-// writeAnswer writes an answer in no more memory than it takes, since stores keep it.
-// Replay writes by encoding/json and so holds one to the other.
-func writeAnswer(answer *rules.Answer) json.RawMessage {
-	room := rooms.Get().(*[]byte)
-	defer rooms.Put(room)
-	*room = answer.AppendJSON((*room)[:0])
-	return bytes.Clone(*room)
-}
-
-var rooms = sync.Pool{New: func() any { return new([]byte) }}
 
 // asked is a question about a rig: the day whose law is meant, the time it was
 // put, and the law that answers, as it was known at a time if one was given.
@@ -209,7 +255,7 @@ func (s *Assessor) Get(ctx context.Context, id string) (Assessment, error) {
 	if err != nil {
 		return Assessment{}, fmt.Errorf("get an assessment: %w", err)
 	}
-	return Assessment{ID: rec.ID, CreatedAt: rec.CreatedAt.UTC(), KnownAt: rec.KnownAt.UTC(), Rig: rec.Rig, Answer: rec.Answer, Verdict: rec.Verdict}, nil
+	return Assessment{ID: rec.ID, CreatedAt: rec.CreatedAt.UTC(), KnownAt: rec.KnownAt.UTC(), Rig: rec.Rig, Answer: rec.Answer, Jurisdiction: rec.Jurisdiction, Verdict: rec.Verdict}, nil
 }
 
 // Replay is a kept assessment evaluated again.

@@ -1,7 +1,6 @@
 package service
 
 import (
-	"bytes"
 	"context"
 	"encoding/json"
 	"fmt"
@@ -19,7 +18,8 @@ type TripAssessment struct {
 	// empty if nothing was.
 	Kept []string `json:"kept"`
 
-	Verdict rules.Verdict `json:"-"`
+	Verdict  rules.Verdict   `json:"-"`
+	Verdicts []rules.Verdict `json:"-"` // one a place in the order asked
 }
 
 // Trip answers for a rig in each of several places and for all of them
@@ -28,38 +28,41 @@ type TripAssessment struct {
 // whose rig names the place: it is replayed and proven like any other. Within a
 // step that happens once (Idempotency) all are kept or none.
 func (s *Assessor) Trip(ctx context.Context, document []byte, places []string, record bool) (TripAssessment, error) {
+	t, _, err := s.trip(ctx, document, places, record)
+	return t, err
+}
+
+func (s *Assessor) trip(ctx context.Context, document []byte, places []string, record bool) (TripAssessment, *rules.Trip, error) {
 	q, err := s.ask(ctx, document, time.Time{})
 	if err != nil {
-		return TripAssessment{}, err
+		return TripAssessment{}, nil, err
 	}
 	trip, err := q.book.Trip(q.rig, places, q.day)
 	if err != nil {
-		return TripAssessment{}, fmt.Errorf("assess the trip: %w", err)
+		return TripAssessment{}, nil, fmt.Errorf("assess the trip: %w", err)
 	}
-	out := TripAssessment{Kept: []string{}, Verdict: trip.Verdict}
+	out := TripAssessment{Rig: appendTight(nil, document), Kept: []string{}, Verdict: trip.Verdict}
+	for _, a := range trip.Places {
+		out.Verdicts = append(out.Verdicts, a.Verdict)
+	}
 	if out.Trip, err = json.Marshal(trip); err != nil {
-		return TripAssessment{}, fmt.Errorf("write the answer: %w", err)
+		return TripAssessment{}, nil, fmt.Errorf("write the answer: %w", err)
 	}
-	var tight bytes.Buffer
-	if err := json.Compact(&tight, document); err != nil {
-		return TripAssessment{}, fmt.Errorf("tighten the rig: %w", err)
-	}
-	out.Rig = tight.Bytes()
 	if !record {
-		return out, nil
+		return out, trip, nil
 	}
 	for _, place := range places {
-		there, err := inPlace(tight.Bytes(), place, q.day)
+		there, err := inPlace(out.Rig, place, q.day)
 		if err != nil {
-			return TripAssessment{}, err
+			return TripAssessment{}, nil, err
 		}
 		a, err := s.Assess(ctx, there, true)
 		if err != nil {
-			return TripAssessment{}, fmt.Errorf("keep the answer of %s: %w", place, err)
+			return TripAssessment{}, nil, fmt.Errorf("keep the answer of %s: %w", place, err)
 		}
 		out.Kept = append(out.Kept, a.ID)
 	}
-	return out, nil
+	return out, trip, nil
 }
 
 // inPlace is a rig document asked in a place on a day.

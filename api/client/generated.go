@@ -53,25 +53,25 @@ func (e About) Valid() bool {
 
 // Defines values for AnswerNotCovered.
 const (
-	Brakes       AnswerNotCovered = "brakes"
-	Breakaway    AnswerNotCovered = "breakaway"
-	ParkingBrake AnswerNotCovered = "parking_brake"
-	PartsRated   AnswerNotCovered = "parts_rated"
-	SafetyChains AnswerNotCovered = "safety_chains"
+	AnswerNotCoveredBrakes       AnswerNotCovered = "brakes"
+	AnswerNotCoveredBreakaway    AnswerNotCovered = "breakaway"
+	AnswerNotCoveredParkingBrake AnswerNotCovered = "parking_brake"
+	AnswerNotCoveredPartsRated   AnswerNotCovered = "parts_rated"
+	AnswerNotCoveredSafetyChains AnswerNotCovered = "safety_chains"
 )
 
 // Valid indicates whether the value is a known member of the AnswerNotCovered enum.
 func (e AnswerNotCovered) Valid() bool {
 	switch e {
-	case Brakes:
+	case AnswerNotCoveredBrakes:
 		return true
-	case Breakaway:
+	case AnswerNotCoveredBreakaway:
 		return true
-	case ParkingBrake:
+	case AnswerNotCoveredParkingBrake:
 		return true
-	case PartsRated:
+	case AnswerNotCoveredPartsRated:
 		return true
-	case SafetyChains:
+	case AnswerNotCoveredSafetyChains:
 		return true
 	default:
 		return false
@@ -936,6 +936,33 @@ func (e LoadRelation) Valid() bool {
 	case Equal:
 		return true
 	case Range:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for MinimalAnswerNotCovered.
+const (
+	MinimalAnswerNotCoveredBrakes       MinimalAnswerNotCovered = "brakes"
+	MinimalAnswerNotCoveredBreakaway    MinimalAnswerNotCovered = "breakaway"
+	MinimalAnswerNotCoveredParkingBrake MinimalAnswerNotCovered = "parking_brake"
+	MinimalAnswerNotCoveredPartsRated   MinimalAnswerNotCovered = "parts_rated"
+	MinimalAnswerNotCoveredSafetyChains MinimalAnswerNotCovered = "safety_chains"
+)
+
+// Valid indicates whether the value is a known member of the MinimalAnswerNotCovered enum.
+func (e MinimalAnswerNotCovered) Valid() bool {
+	switch e {
+	case MinimalAnswerNotCoveredBrakes:
+		return true
+	case MinimalAnswerNotCoveredBreakaway:
+		return true
+	case MinimalAnswerNotCoveredParkingBrake:
+		return true
+	case MinimalAnswerNotCoveredPartsRated:
+		return true
+	case MinimalAnswerNotCoveredSafetyChains:
 		return true
 	default:
 		return false
@@ -1942,6 +1969,9 @@ type AssessmentPage struct {
 	// Example: MTc2NDA3MjAwMDAwMDAwMC5NRlpXSzQz
 	Next *string `json:"next,omitempty"`
 }
+
+// AssessmentReply A rig and the answer to it; the answer in little if that was preferred.
+type AssessmentReply = Assessment
 
 // AssessmentSummary A kept assessment in brief.
 type AssessmentSummary struct {
@@ -6835,6 +6865,172 @@ type MassRegion struct {
 	Verdict Verdict `json:"verdict"`
 }
 
+// MinimalAnswer An Answer in little. What stands here stands in the whole answer in the same place, and means the same; only the last caution is its own. Left out are what is asked, findings of practice, which never move the verdict, and those that do not concern the rig, conflicts, notices, loads, sources, the further cautions, and all words and citations.
+type MinimalAnswer struct {
+	// Answers The questions that a sales desk asks, in little.
+	Answers MinimalAnswers `json:"answers"`
+
+	// AsOf Day whose law this is.
+	//
+	// Example: 2026-11-25
+	AsOf Day `json:"as_of"`
+
+	// Cautions The first caution of the answer, and one that says what is left out and where it is.
+	//
+	// Example: ["This informs a decision and certifies nothing."]
+	Cautions []string `json:"cautions"`
+
+	// Findings Findings of law and of ratings that concern the rig; first what is not met, then what is unknown, then what is met.
+	Findings []MinimalFinding `json:"findings"`
+
+	// Jurisdiction A place whose law is meant: an ISO 3166-1 alpha-2 country code, alone or with an ISO 3166-2 subdivision.
+	//
+	// Example: AU-NSW
+	Jurisdiction JurisdictionCode `json:"jurisdiction"`
+
+	// Missing Inputs that would decide something, advice too, the most wanted first.
+	Missing []MinimalMissing `json:"missing"`
+
+	// NotCovered Questions on which nothing is encoded for the place and day. That is no permission.
+	//
+	// Example: ["parking_brake"]
+	NotCovered []MinimalAnswerNotCovered `json:"not_covered"`
+
+	// Rulesets The exact ruleset versions that were applied; what is extended comes before what extends it.
+	Rulesets []MinimalRuleset `json:"rulesets"`
+
+	// Verdict Outcome for the whole rig. `compliant`: every finding of law and of ratings is met or does not apply; `non_compliant`: at least one is not met; `undetermined`: none is known to fail and at least one is unknown. Findings of practice never move it.
+	//
+	// Example: undetermined
+	Verdict Verdict `json:"verdict"`
+}
+
+// MinimalAnswerNotCovered defines model for MinimalAnswer.NotCovered.
+type MinimalAnswerNotCovered string
+
+// MinimalAnswers The questions that a sales desk asks, in little.
+type MinimalAnswers struct {
+	// Brakes Must the trailer have service brakes, and do those it has suffice?
+	Brakes MinimalQuestion `json:"brakes"`
+
+	// Breakaway Must something act when the trailer parts from the vehicle, and does what is fitted suffice?
+	Breakaway MinimalQuestion `json:"breakaway"`
+
+	// ParkingBrake Must the trailer have a parking brake, and does the one it has suffice?
+	ParkingBrake MinimalQuestion `json:"parking_brake"`
+
+	// PartsRated Must the parts between vehicle and trailer be rated, and are they rated for their loads?
+	PartsRated MinimalQuestion `json:"parts_rated"`
+
+	// SafetyChains Must there be safety chains or cables, and do those fitted suffice?
+	SafetyChains MinimalQuestion `json:"safety_chains"`
+}
+
+// MinimalAssessment An assessment in little, without the rig. `id` and `created_at` are there only if it is kept; then `/v1/assessments/{id}` has the whole.
+type MinimalAssessment struct {
+	// Answer An Answer in little. What stands here stands in the whole answer in the same place, and means the same; only the last caution is its own. Left out are what is asked, findings of practice, which never move the verdict, and those that do not concern the rig, conflicts, notices, loads, sources, the further cautions, and all words and citations.
+	Answer MinimalAnswer `json:"answer"`
+
+	// CreatedAt When it was kept, in UTC (RFC 3339).
+	//
+	// Example: 2026-11-25T12:00:00.123456Z
+	CreatedAt *time.Time `json:"created_at,omitempty"`
+
+	// ID A random id that cannot be guessed.
+	//
+	// Example: MFZWK43TNVQXEY3IN5ZGSZLTMU
+	ID *AssessmentID `json:"id,omitempty"`
+
+	// KnownAt The knowledge time that was asked for, in UTC (RFC 3339); left out if none was.
+	//
+	// Example: 2026-11-20T12:00:00Z
+	KnownAt *time.Time `json:"known_at,omitempty"`
+}
+
+// MinimalFinding A Finding without what it rests on.
+type MinimalFinding struct {
+	// ID Id of the rule, a slash and the key of the duty.
+	//
+	// Example: xx.brakes.heavy/service_brakes.kinds
+	ID string `json:"id"`
+
+	// Status Outcome of one finding. `unknown` waits for an input; `not_applicable` is a duty that does not concern this rig.
+	//
+	// Example: met
+	Status Status `json:"status"`
+}
+
+// MinimalMissing An input that would decide something.
+type MinimalMissing struct {
+	// Pointer A JSON Pointer (RFC 6901) into the document that was sent; empty for the whole document.
+	//
+	// Example: /trailer/rated/axles
+	Pointer Pointer `json:"pointer"`
+}
+
+// MinimalQuestion A Question without the findings behind it.
+type MinimalQuestion struct {
+	// Covered Whether some rule in force speaks of it. If not, the other fields say nothing about the law.
+	//
+	// Example: true
+	Covered bool `json:"covered"`
+
+	// Holds Whether the rig holds to it.
+	//
+	// Example: unknown
+	Holds Tri `json:"holds"`
+
+	// Required Whether it is required of this rig.
+	//
+	// Example: yes
+	Required Tri `json:"required"`
+}
+
+// MinimalRuleset One version of a ruleset, identified by its text.
+type MinimalRuleset struct {
+	// ID Id of a ruleset.
+	//
+	// Example: xx-light-trailers
+	ID RulesetID `json:"id"`
+
+	// SHA256 SHA-256 over the canonical form of the version. The same digest is the same law text.
+	//
+	// Example: 9f86d081884c7d659a2feaa0c55ad015a3bf4f1b2b0b822cd15d6c15b0f00a08
+	SHA256 SHA256 `json:"sha256"`
+
+	// Version Number of the version; it only grows.
+	//
+	// Example: 1
+	Version int `json:"version"`
+}
+
+// MinimalTrip The answers of all places in little.
+type MinimalTrip struct {
+	// AsOf Day whose law was asked for.
+	//
+	// Example: 2026-11-25
+	AsOf Day `json:"as_of"`
+
+	// Places The answer of each place, in the order of the trip.
+	Places []MinimalAnswer `json:"places"`
+
+	// Verdict Outcome for the whole rig. `compliant`: every finding of law and of ratings is met or does not apply; `non_compliant`: at least one is not met; `undetermined`: none is known to fail and at least one is unknown. Findings of practice never move it.
+	//
+	// Example: undetermined
+	Verdict Verdict `json:"verdict"`
+}
+
+// MinimalTripAssessment A trip and the answers in little, without the rig.
+type MinimalTripAssessment struct {
+	// Kept Ids of the assessments that were kept, one a place in the order of the trip; empty if nothing was. `/v1/assessments/{id}` has each whole.
+	//
+	// Example: ["MFZWK43TNVQXEY3IN5ZGSZLTMU"]
+	Kept []AssessmentID `json:"kept"`
+
+	// Trip The answers of all places in little.
+	Trip MinimalTrip `json:"trip"`
+}
+
 // Missing An input that would decide something.
 type Missing struct {
 	// Meaning What it is.
@@ -9139,6 +9335,9 @@ type TripAssessment struct {
 	Trip Trip `json:"trip"`
 }
 
+// TripReply A rig that goes through several places, and the answers; the answers in little if that was preferred.
+type TripReply = TripAssessment
+
 // VehicleItem Something to be loaded on the vehicle.
 type VehicleItem struct {
 	// BehindFrontAxle Distance of its middle back from the front axle.
@@ -9552,6 +9751,9 @@ type LogTo = int
 
 // Paper Example: a4
 type Paper string
+
+// Prefer Example: return=minimal
+type Prefer = string
 
 // ProblemName Example: invalid-rig
 type ProblemName = string
@@ -11961,7 +12163,7 @@ type ClientInterface interface {
 
 	// CreateAssessmentWithBody Assess a rig
 	//
-	// Answers what the law of `jurisdiction` on the day `as_of` asks of the rig. With `record=true` (the default) the question and its answer are kept and the reply is 201 with the new assessment's address; with `record=false` nothing is kept, the reply is 200 and has neither `id` nor `created_at`. With `known_at` only such ruleset versions answer as had been published to the service by then, and not withdrawn by then; the reply says it again. The document may be up to 64 KiB (65536 bytes), nested at most 8 deep, in UTF-8, with no name twice in an object.
+	// Answers what the law of `jurisdiction` on the day `as_of` asks of the rig. With `record=true` (the default) the question and its answer are kept and the reply is 201 with the new assessment's address; with `record=false` nothing is kept, the reply is 200 and has neither `id` nor `created_at`. With `known_at` only such ruleset versions answer as had been published to the service by then, and not withdrawn by then; the reply says it again. The document may be up to 64 KiB (65536 bytes), nested at most 8 deep, in UTF-8, with no name twice in an object. Programs that act on the answer and show no words can ask for it in little, with `Prefer: return=minimal`; what is kept is the whole.
 	//
 	// Takes any type of body and a specified content type.
 	//
@@ -11970,7 +12172,7 @@ type ClientInterface interface {
 
 	// CreateAssessment Assess a rig
 	//
-	// Answers what the law of `jurisdiction` on the day `as_of` asks of the rig. With `record=true` (the default) the question and its answer are kept and the reply is 201 with the new assessment's address; with `record=false` nothing is kept, the reply is 200 and has neither `id` nor `created_at`. With `known_at` only such ruleset versions answer as had been published to the service by then, and not withdrawn by then; the reply says it again. The document may be up to 64 KiB (65536 bytes), nested at most 8 deep, in UTF-8, with no name twice in an object.
+	// Answers what the law of `jurisdiction` on the day `as_of` asks of the rig. With `record=true` (the default) the question and its answer are kept and the reply is 201 with the new assessment's address; with `record=false` nothing is kept, the reply is 200 and has neither `id` nor `created_at`. With `known_at` only such ruleset versions answer as had been published to the service by then, and not withdrawn by then; the reply says it again. The document may be up to 64 KiB (65536 bytes), nested at most 8 deep, in UTF-8, with no name twice in an object. Programs that act on the answer and show no words can ask for it in little, with `Prefer: return=minimal`; what is kept is the whole.
 	//
 	// Takes a body of the `application/json` content type.
 	//
@@ -11979,7 +12181,7 @@ type ClientInterface interface {
 
 	// GetAssessment Read a kept assessment
 	//
-	// Gives the rig as it was sent and the answer as it was given, unchanged.
+	// Gives the rig as it was sent and the answer as it was given, unchanged; or the answer in little, with `Prefer: return=minimal`.
 	//
 	// Corresponds with GET /v1/assessments/{id} (the `GetAssessment` operationId).
 	GetAssessment(ctx context.Context, id AssessmentID, reqEditors ...RequestEditorFn) (*http.Response, error)
@@ -12525,7 +12727,7 @@ type ClientInterface interface {
 
 	// CreateTripWithBody Assess a rig that goes through several places
 	//
-	// Answers for the rig in each place named by `through`, and for all of them together: what satisfies the strictest on each question satisfies them all. The `jurisdiction` in the rig is asked only if `through` names it. With `record=true` (the default) the answer of each place is kept as an assessment of its own; with an idempotency key all are kept or none.
+	// Answers for the rig in each place named by `through`, and for all of them together: what satisfies the strictest on each question satisfies them all. The `jurisdiction` in the rig is asked only if `through` names it. With `record=true` (the default) the answer of each place is kept as an assessment of its own; with an idempotency key all are kept or none. With `Prefer: return=minimal` the answers come in little, and what all places ask together is left out.
 	//
 	// Takes any type of body and a specified content type.
 	//
@@ -12534,7 +12736,7 @@ type ClientInterface interface {
 
 	// CreateTrip Assess a rig that goes through several places
 	//
-	// Answers for the rig in each place named by `through`, and for all of them together: what satisfies the strictest on each question satisfies them all. The `jurisdiction` in the rig is asked only if `through` names it. With `record=true` (the default) the answer of each place is kept as an assessment of its own; with an idempotency key all are kept or none.
+	// Answers for the rig in each place named by `through`, and for all of them together: what satisfies the strictest on each question satisfies them all. The `jurisdiction` in the rig is asked only if `through` names it. With `record=true` (the default) the answer of each place is kept as an assessment of its own; with an idempotency key all are kept or none. With `Prefer: return=minimal` the answers come in little, and what all places ask together is left out.
 	//
 	// Takes a body of the `application/json` content type.
 	//
@@ -12755,7 +12957,7 @@ func (c *Client) ListAssessments(ctx context.Context, params *ListAssessmentsPar
 
 // CreateAssessmentWithBody Assess a rig
 //
-// Answers what the law of `jurisdiction` on the day `as_of` asks of the rig. With `record=true` (the default) the question and its answer are kept and the reply is 201 with the new assessment's address; with `record=false` nothing is kept, the reply is 200 and has neither `id` nor `created_at`. With `known_at` only such ruleset versions answer as had been published to the service by then, and not withdrawn by then; the reply says it again. The document may be up to 64 KiB (65536 bytes), nested at most 8 deep, in UTF-8, with no name twice in an object.
+// Answers what the law of `jurisdiction` on the day `as_of` asks of the rig. With `record=true` (the default) the question and its answer are kept and the reply is 201 with the new assessment's address; with `record=false` nothing is kept, the reply is 200 and has neither `id` nor `created_at`. With `known_at` only such ruleset versions answer as had been published to the service by then, and not withdrawn by then; the reply says it again. The document may be up to 64 KiB (65536 bytes), nested at most 8 deep, in UTF-8, with no name twice in an object. Programs that act on the answer and show no words can ask for it in little, with `Prefer: return=minimal`; what is kept is the whole.
 //
 // Takes any type of body and a specified content type.
 //
@@ -12774,7 +12976,7 @@ func (c *Client) CreateAssessmentWithBody(ctx context.Context, params *CreateAss
 
 // CreateAssessment Assess a rig
 //
-// Answers what the law of `jurisdiction` on the day `as_of` asks of the rig. With `record=true` (the default) the question and its answer are kept and the reply is 201 with the new assessment's address; with `record=false` nothing is kept, the reply is 200 and has neither `id` nor `created_at`. With `known_at` only such ruleset versions answer as had been published to the service by then, and not withdrawn by then; the reply says it again. The document may be up to 64 KiB (65536 bytes), nested at most 8 deep, in UTF-8, with no name twice in an object.
+// Answers what the law of `jurisdiction` on the day `as_of` asks of the rig. With `record=true` (the default) the question and its answer are kept and the reply is 201 with the new assessment's address; with `record=false` nothing is kept, the reply is 200 and has neither `id` nor `created_at`. With `known_at` only such ruleset versions answer as had been published to the service by then, and not withdrawn by then; the reply says it again. The document may be up to 64 KiB (65536 bytes), nested at most 8 deep, in UTF-8, with no name twice in an object. Programs that act on the answer and show no words can ask for it in little, with `Prefer: return=minimal`; what is kept is the whole.
 //
 // Takes a body of the `application/json` content type.
 //
@@ -12793,7 +12995,7 @@ func (c *Client) CreateAssessment(ctx context.Context, params *CreateAssessmentP
 
 // GetAssessment Read a kept assessment
 //
-// Gives the rig as it was sent and the answer as it was given, unchanged.
+// Gives the rig as it was sent and the answer as it was given, unchanged; or the answer in little, with `Prefer: return=minimal`.
 //
 // Corresponds with GET /v1/assessments/{id} (the `GetAssessment` operationId).
 func (c *Client) GetAssessment(ctx context.Context, id AssessmentID, reqEditors ...RequestEditorFn) (*http.Response, error) {
@@ -14019,7 +14221,7 @@ func (c *Client) GetSource(ctx context.Context, id SourceID, reqEditors ...Reque
 
 // CreateTripWithBody Assess a rig that goes through several places
 //
-// Answers for the rig in each place named by `through`, and for all of them together: what satisfies the strictest on each question satisfies them all. The `jurisdiction` in the rig is asked only if `through` names it. With `record=true` (the default) the answer of each place is kept as an assessment of its own; with an idempotency key all are kept or none.
+// Answers for the rig in each place named by `through`, and for all of them together: what satisfies the strictest on each question satisfies them all. The `jurisdiction` in the rig is asked only if `through` names it. With `record=true` (the default) the answer of each place is kept as an assessment of its own; with an idempotency key all are kept or none. With `Prefer: return=minimal` the answers come in little, and what all places ask together is left out.
 //
 // Takes any type of body and a specified content type.
 //
@@ -14038,7 +14240,7 @@ func (c *Client) CreateTripWithBody(ctx context.Context, params *CreateTripParam
 
 // CreateTrip Assess a rig that goes through several places
 //
-// Answers for the rig in each place named by `through`, and for all of them together: what satisfies the strictest on each question satisfies them all. The `jurisdiction` in the rig is asked only if `through` names it. With `record=true` (the default) the answer of each place is kept as an assessment of its own; with an idempotency key all are kept or none.
+// Answers for the rig in each place named by `through`, and for all of them together: what satisfies the strictest on each question satisfies them all. The `jurisdiction` in the rig is asked only if `through` names it. With `record=true` (the default) the answer of each place is kept as an assessment of its own; with an idempotency key all are kept or none. With `Prefer: return=minimal` the answers come in little, and what all places ask together is left out.
 //
 // Takes a body of the `application/json` content type.
 //
@@ -18454,7 +18656,7 @@ type ClientWithResponsesInterface interface {
 
 	// CreateAssessmentWithBodyWithResponse Assess a rig
 	//
-	// Answers what the law of `jurisdiction` on the day `as_of` asks of the rig. With `record=true` (the default) the question and its answer are kept and the reply is 201 with the new assessment's address; with `record=false` nothing is kept, the reply is 200 and has neither `id` nor `created_at`. With `known_at` only such ruleset versions answer as had been published to the service by then, and not withdrawn by then; the reply says it again. The document may be up to 64 KiB (65536 bytes), nested at most 8 deep, in UTF-8, with no name twice in an object.
+	// Answers what the law of `jurisdiction` on the day `as_of` asks of the rig. With `record=true` (the default) the question and its answer are kept and the reply is 201 with the new assessment's address; with `record=false` nothing is kept, the reply is 200 and has neither `id` nor `created_at`. With `known_at` only such ruleset versions answer as had been published to the service by then, and not withdrawn by then; the reply says it again. The document may be up to 64 KiB (65536 bytes), nested at most 8 deep, in UTF-8, with no name twice in an object. Programs that act on the answer and show no words can ask for it in little, with `Prefer: return=minimal`; what is kept is the whole.
 	//
 	// Takes any type of body and a specified content type, and returns a wrapper object for the known response body format(s).
 	//
@@ -18463,7 +18665,7 @@ type ClientWithResponsesInterface interface {
 
 	// CreateAssessmentWithResponse Assess a rig
 	//
-	// Answers what the law of `jurisdiction` on the day `as_of` asks of the rig. With `record=true` (the default) the question and its answer are kept and the reply is 201 with the new assessment's address; with `record=false` nothing is kept, the reply is 200 and has neither `id` nor `created_at`. With `known_at` only such ruleset versions answer as had been published to the service by then, and not withdrawn by then; the reply says it again. The document may be up to 64 KiB (65536 bytes), nested at most 8 deep, in UTF-8, with no name twice in an object.
+	// Answers what the law of `jurisdiction` on the day `as_of` asks of the rig. With `record=true` (the default) the question and its answer are kept and the reply is 201 with the new assessment's address; with `record=false` nothing is kept, the reply is 200 and has neither `id` nor `created_at`. With `known_at` only such ruleset versions answer as had been published to the service by then, and not withdrawn by then; the reply says it again. The document may be up to 64 KiB (65536 bytes), nested at most 8 deep, in UTF-8, with no name twice in an object. Programs that act on the answer and show no words can ask for it in little, with `Prefer: return=minimal`; what is kept is the whole.
 	//
 	// Takes a body of the `application/json` content type, and returns a wrapper object for the known response body format(s).
 	//
@@ -18472,7 +18674,7 @@ type ClientWithResponsesInterface interface {
 
 	// GetAssessmentWithResponse Read a kept assessment
 	//
-	// Gives the rig as it was sent and the answer as it was given, unchanged.
+	// Gives the rig as it was sent and the answer as it was given, unchanged; or the answer in little, with `Prefer: return=minimal`.
 	//
 	// Returns a wrapper object for the known response body format(s).
 	//
@@ -19104,7 +19306,7 @@ type ClientWithResponsesInterface interface {
 
 	// CreateTripWithBodyWithResponse Assess a rig that goes through several places
 	//
-	// Answers for the rig in each place named by `through`, and for all of them together: what satisfies the strictest on each question satisfies them all. The `jurisdiction` in the rig is asked only if `through` names it. With `record=true` (the default) the answer of each place is kept as an assessment of its own; with an idempotency key all are kept or none.
+	// Answers for the rig in each place named by `through`, and for all of them together: what satisfies the strictest on each question satisfies them all. The `jurisdiction` in the rig is asked only if `through` names it. With `record=true` (the default) the answer of each place is kept as an assessment of its own; with an idempotency key all are kept or none. With `Prefer: return=minimal` the answers come in little, and what all places ask together is left out.
 	//
 	// Takes any type of body and a specified content type, and returns a wrapper object for the known response body format(s).
 	//
@@ -19113,7 +19315,7 @@ type ClientWithResponsesInterface interface {
 
 	// CreateTripWithResponse Assess a rig that goes through several places
 	//
-	// Answers for the rig in each place named by `through`, and for all of them together: what satisfies the strictest on each question satisfies them all. The `jurisdiction` in the rig is asked only if `through` names it. With `record=true` (the default) the answer of each place is kept as an assessment of its own; with an idempotency key all are kept or none.
+	// Answers for the rig in each place named by `through`, and for all of them together: what satisfies the strictest on each question satisfies them all. The `jurisdiction` in the rig is asked only if `through` names it. With `record=true` (the default) the answer of each place is kept as an assessment of its own; with an idempotency key all are kept or none. With `Prefer: return=minimal` the answers come in little, and what all places ask together is left out.
 	//
 	// Takes a body of the `application/json` content type, and returns a wrapper object for the known response body format(s).
 	//
@@ -19523,29 +19725,39 @@ func (r ListAssessmentsResponse) ContentType() string {
 	return ""
 }
 
+// CreateAssessmentResponse200Headers the declared response headers of an HTTP 200 response for CreateAssessment
+type CreateAssessmentResponse200Headers struct {
+	PreferenceApplied *string
+	Vary              string
+}
+
 // CreateAssessmentResponse201Headers the declared response headers of an HTTP 201 response for CreateAssessment
 type CreateAssessmentResponse201Headers struct {
-	Location string
+	Location          string
+	PreferenceApplied *string
+	Vary              string
 }
 
 type CreateAssessmentResponse struct {
 	Body         []byte
 	HTTPResponse *http.Response
 	// JSON200 the response for an HTTP 200 `application/json` response
-	JSON200 *Assessment
+	JSON200 *AssessmentReply
 	// JSON201 the response for an HTTP 201 `application/json` response
-	JSON201 *Assessment
+	JSON201 *AssessmentReply
+	// Headers200 the parsed response headers for an HTTP 200 response
+	Headers200 *CreateAssessmentResponse200Headers
 	// Headers201 the parsed response headers for an HTTP 201 response
 	Headers201 *CreateAssessmentResponse201Headers
 }
 
 // GetJSON200 returns the response for an HTTP 200 `application/json` response
-func (r CreateAssessmentResponse) GetJSON200() *Assessment {
+func (r CreateAssessmentResponse) GetJSON200() *AssessmentReply {
 	return r.JSON200
 }
 
 // GetJSON201 returns the response for an HTTP 201 `application/json` response
-func (r CreateAssessmentResponse) GetJSON201() *Assessment {
+func (r CreateAssessmentResponse) GetJSON201() *AssessmentReply {
 	return r.JSON201
 }
 
@@ -19578,15 +19790,23 @@ func (r CreateAssessmentResponse) ContentType() string {
 	return ""
 }
 
+// GetAssessmentResponse200Headers the declared response headers of an HTTP 200 response for GetAssessment
+type GetAssessmentResponse200Headers struct {
+	PreferenceApplied *string
+	Vary              string
+}
+
 type GetAssessmentResponse struct {
 	Body         []byte
 	HTTPResponse *http.Response
 	// JSON200 the response for an HTTP 200 `application/json` response
-	JSON200 *Assessment
+	JSON200 *AssessmentReply
+	// Headers200 the parsed response headers for an HTTP 200 response
+	Headers200 *GetAssessmentResponse200Headers
 }
 
 // GetJSON200 returns the response for an HTTP 200 `application/json` response
-func (r GetAssessmentResponse) GetJSON200() *Assessment {
+func (r GetAssessmentResponse) GetJSON200() *AssessmentReply {
 	return r.JSON200
 }
 
@@ -22003,15 +22223,23 @@ func (r GetSourceResponse) ContentType() string {
 	return ""
 }
 
+// CreateTripResponse200Headers the declared response headers of an HTTP 200 response for CreateTrip
+type CreateTripResponse200Headers struct {
+	PreferenceApplied *string
+	Vary              string
+}
+
 type CreateTripResponse struct {
 	Body         []byte
 	HTTPResponse *http.Response
 	// JSON200 the response for an HTTP 200 `application/json` response
-	JSON200 *TripAssessment
+	JSON200 *TripReply
+	// Headers200 the parsed response headers for an HTTP 200 response
+	Headers200 *CreateTripResponse200Headers
 }
 
 // GetJSON200 returns the response for an HTTP 200 `application/json` response
-func (r CreateTripResponse) GetJSON200() *TripAssessment {
+func (r CreateTripResponse) GetJSON200() *TripReply {
 	return r.JSON200
 }
 
@@ -22597,7 +22825,7 @@ func (c *ClientWithResponses) ListAssessmentsWithResponse(ctx context.Context, p
 
 // CreateAssessmentWithBodyWithResponse Assess a rig
 //
-// Answers what the law of `jurisdiction` on the day `as_of` asks of the rig. With `record=true` (the default) the question and its answer are kept and the reply is 201 with the new assessment's address; with `record=false` nothing is kept, the reply is 200 and has neither `id` nor `created_at`. With `known_at` only such ruleset versions answer as had been published to the service by then, and not withdrawn by then; the reply says it again. The document may be up to 64 KiB (65536 bytes), nested at most 8 deep, in UTF-8, with no name twice in an object.
+// Answers what the law of `jurisdiction` on the day `as_of` asks of the rig. With `record=true` (the default) the question and its answer are kept and the reply is 201 with the new assessment's address; with `record=false` nothing is kept, the reply is 200 and has neither `id` nor `created_at`. With `known_at` only such ruleset versions answer as had been published to the service by then, and not withdrawn by then; the reply says it again. The document may be up to 64 KiB (65536 bytes), nested at most 8 deep, in UTF-8, with no name twice in an object. Programs that act on the answer and show no words can ask for it in little, with `Prefer: return=minimal`; what is kept is the whole.
 //
 // Takes any type of body and a specified content type, and returns a wrapper object for the known response body format(s).
 //
@@ -22612,7 +22840,7 @@ func (c *ClientWithResponses) CreateAssessmentWithBodyWithResponse(ctx context.C
 
 // CreateAssessmentWithResponse Assess a rig
 //
-// Answers what the law of `jurisdiction` on the day `as_of` asks of the rig. With `record=true` (the default) the question and its answer are kept and the reply is 201 with the new assessment's address; with `record=false` nothing is kept, the reply is 200 and has neither `id` nor `created_at`. With `known_at` only such ruleset versions answer as had been published to the service by then, and not withdrawn by then; the reply says it again. The document may be up to 64 KiB (65536 bytes), nested at most 8 deep, in UTF-8, with no name twice in an object.
+// Answers what the law of `jurisdiction` on the day `as_of` asks of the rig. With `record=true` (the default) the question and its answer are kept and the reply is 201 with the new assessment's address; with `record=false` nothing is kept, the reply is 200 and has neither `id` nor `created_at`. With `known_at` only such ruleset versions answer as had been published to the service by then, and not withdrawn by then; the reply says it again. The document may be up to 64 KiB (65536 bytes), nested at most 8 deep, in UTF-8, with no name twice in an object. Programs that act on the answer and show no words can ask for it in little, with `Prefer: return=minimal`; what is kept is the whole.
 //
 // Takes a body of the `application/json` content type, and returns a wrapper object for the known response body format(s).
 //
@@ -22627,7 +22855,7 @@ func (c *ClientWithResponses) CreateAssessmentWithResponse(ctx context.Context, 
 
 // GetAssessmentWithResponse Read a kept assessment
 //
-// Gives the rig as it was sent and the answer as it was given, unchanged.
+// Gives the rig as it was sent and the answer as it was given, unchanged; or the answer in little, with `Prefer: return=minimal`.
 //
 // Returns a wrapper object for the known response body format(s).
 //
@@ -23667,7 +23895,7 @@ func (c *ClientWithResponses) GetSourceWithResponse(ctx context.Context, id Sour
 
 // CreateTripWithBodyWithResponse Assess a rig that goes through several places
 //
-// Answers for the rig in each place named by `through`, and for all of them together: what satisfies the strictest on each question satisfies them all. The `jurisdiction` in the rig is asked only if `through` names it. With `record=true` (the default) the answer of each place is kept as an assessment of its own; with an idempotency key all are kept or none.
+// Answers for the rig in each place named by `through`, and for all of them together: what satisfies the strictest on each question satisfies them all. The `jurisdiction` in the rig is asked only if `through` names it. With `record=true` (the default) the answer of each place is kept as an assessment of its own; with an idempotency key all are kept or none. With `Prefer: return=minimal` the answers come in little, and what all places ask together is left out.
 //
 // Takes any type of body and a specified content type, and returns a wrapper object for the known response body format(s).
 //
@@ -23682,7 +23910,7 @@ func (c *ClientWithResponses) CreateTripWithBodyWithResponse(ctx context.Context
 
 // CreateTripWithResponse Assess a rig that goes through several places
 //
-// Answers for the rig in each place named by `through`, and for all of them together: what satisfies the strictest on each question satisfies them all. The `jurisdiction` in the rig is asked only if `through` names it. With `record=true` (the default) the answer of each place is kept as an assessment of its own; with an idempotency key all are kept or none.
+// Answers for the rig in each place named by `through`, and for all of them together: what satisfies the strictest on each question satisfies them all. The `jurisdiction` in the rig is asked only if `through` names it. With `record=true` (the default) the answer of each place is kept as an assessment of its own; with an idempotency key all are kept or none. With `Prefer: return=minimal` the answers come in little, and what all places ask together is left out.
 //
 // Takes a body of the `application/json` content type, and returns a wrapper object for the known response body format(s).
 //
@@ -24088,14 +24316,14 @@ func ParseCreateAssessmentResponse(rsp *http.Response) (*CreateAssessmentRespons
 
 	switch {
 	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 200:
-		var dest Assessment
+		var dest AssessmentReply
 		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
 			return nil, err
 		}
 		response.JSON200 = &dest
 
 	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 201:
-		var dest Assessment
+		var dest AssessmentReply
 		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
 			return nil, err
 		}
@@ -24104,6 +24332,23 @@ func ParseCreateAssessmentResponse(rsp *http.Response) (*CreateAssessmentRespons
 	}
 
 	switch {
+	case rsp.StatusCode == 200:
+		var headers CreateAssessmentResponse200Headers
+		if values := rsp.Header.Values("Preference-Applied"); len(values) > 0 {
+			var value string
+			if err := runtime.BindStyledParameterWithOptions("simple", "Preference-Applied", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			}
+			headers.PreferenceApplied = &value
+		}
+		if values := rsp.Header.Values("Vary"); len(values) > 0 {
+			var value string
+			if err := runtime.BindStyledParameterWithOptions("simple", "Vary", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			}
+			headers.Vary = value
+		}
+		response.Headers200 = &headers
 	case rsp.StatusCode == 201:
 		var headers CreateAssessmentResponse201Headers
 		if values := rsp.Header.Values("Location"); len(values) > 0 {
@@ -24112,6 +24357,20 @@ func ParseCreateAssessmentResponse(rsp *http.Response) (*CreateAssessmentRespons
 				return nil, err
 			}
 			headers.Location = value
+		}
+		if values := rsp.Header.Values("Preference-Applied"); len(values) > 0 {
+			var value string
+			if err := runtime.BindStyledParameterWithOptions("simple", "Preference-Applied", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			}
+			headers.PreferenceApplied = &value
+		}
+		if values := rsp.Header.Values("Vary"); len(values) > 0 {
+			var value string
+			if err := runtime.BindStyledParameterWithOptions("simple", "Vary", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			}
+			headers.Vary = value
 		}
 		response.Headers201 = &headers
 	}
@@ -24134,12 +24393,32 @@ func ParseGetAssessmentResponse(rsp *http.Response) (*GetAssessmentResponse, err
 
 	switch {
 	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 200:
-		var dest Assessment
+		var dest AssessmentReply
 		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
 			return nil, err
 		}
 		response.JSON200 = &dest
 
+	}
+
+	switch {
+	case rsp.StatusCode == 200:
+		var headers GetAssessmentResponse200Headers
+		if values := rsp.Header.Values("Preference-Applied"); len(values) > 0 {
+			var value string
+			if err := runtime.BindStyledParameterWithOptions("simple", "Preference-Applied", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			}
+			headers.PreferenceApplied = &value
+		}
+		if values := rsp.Header.Values("Vary"); len(values) > 0 {
+			var value string
+			if err := runtime.BindStyledParameterWithOptions("simple", "Vary", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			}
+			headers.Vary = value
+		}
+		response.Headers200 = &headers
 	}
 
 	return response, nil
@@ -25857,12 +26136,32 @@ func ParseCreateTripResponse(rsp *http.Response) (*CreateTripResponse, error) {
 
 	switch {
 	case strings.Contains(rsp.Header.Get("Content-Type"), "json") && rsp.StatusCode == 200:
-		var dest TripAssessment
+		var dest TripReply
 		if err := json.Unmarshal(bodyBytes, &dest); err != nil {
 			return nil, err
 		}
 		response.JSON200 = &dest
 
+	}
+
+	switch {
+	case rsp.StatusCode == 200:
+		var headers CreateTripResponse200Headers
+		if values := rsp.Header.Values("Preference-Applied"); len(values) > 0 {
+			var value string
+			if err := runtime.BindStyledParameterWithOptions("simple", "Preference-Applied", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			}
+			headers.PreferenceApplied = &value
+		}
+		if values := rsp.Header.Values("Vary"); len(values) > 0 {
+			var value string
+			if err := runtime.BindStyledParameterWithOptions("simple", "Vary", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""}); err != nil {
+				return nil, err
+			}
+			headers.Vary = value
+		}
+		response.Headers200 = &headers
 	}
 
 	return response, nil

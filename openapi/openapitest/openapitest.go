@@ -108,6 +108,9 @@ func Check(t testing.TB, req *http.Request, body []byte, r Reply) {
 	if find.Method == http.MethodHead {
 		find.Method = http.MethodGet
 	}
+	if find.Header.Get("Prefer") == "" {
+		find.Header.Del("Prefer") // a list of nothing, which kin-openapi takes for a fault
+	}
 	find.Body = io.NopCloser(bytes.NewReader(body))
 	route, params, err := rt.FindRoute(find)
 	var none *routers.RouteError
