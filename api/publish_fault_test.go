@@ -53,9 +53,9 @@ func TestPublishAtOnce(t *testing.T) {
 			})
 		}
 	}
-	rounds := 5
+	rounds := fromEnvironment(t, "DRAWGEAR_FAULT_ROUNDS", 5)
 	if testing.Short() {
-		rounds = 2
+		rounds = min(rounds, 2)
 	}
 	for round := range rounds {
 		name := fmt.Sprintf("house-round%d", round)
