@@ -1461,7 +1461,9 @@ func (l *ledger) load(t *testing.T, name string, ps ...*process) (stop func()) {
 				case <-time.After(time.Millisecond):
 				}
 				if w%2 == 0 {
-					l.write(t, ps[(w/2+i)%len(ps)], "")
+					if !l.write(t, ps[(w/2+i)%len(ps)], "") {
+						time.Sleep(10 * time.Millisecond)
+					}
 					continue
 				}
 				key := fmt.Sprintf("%s-%d-%d", name, w, i)
