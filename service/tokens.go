@@ -83,8 +83,8 @@ func NewTokens(cfg TokenConfig, tenants Tenants, now func() time.Time) (*Tokens,
 	}, nil
 }
 
-// stay follows no redirect: the operator says where the provider is, and it says where its
-// keys are. A redirect could lead inwards, or to where there is no TLS.
+// stay follows no redirect: whoever gave an address gave that one, and another could lead
+// inwards, or to where there is no TLS.
 func stay(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }
 
 // checkProviderURL asks for TLS, without which anybody on the way could put in
