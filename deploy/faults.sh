@@ -11,7 +11,7 @@ cd "$(dirname "$0")/.."
 work=$(mktemp -d)
 trap 'git worktree remove --force "$work/tree" 2>/dev/null || true; rm -rf "$work"' EXIT
 step() { printf '\n== %s\n' "$*"; }
-run() { go test -count=1 -timeout=120m -v "$@" 2>&1 | grep -Ev '^=== |^ +--- PASS|pgtest\.go:'; }
+run() { go test -count=1 -timeout=120m -v "$@" 2>&1 | grep -Ev '^=== |^ +--- PASS|pgtest\.go:|: after [0-9.]+m?s$'; }
 
 schema() { git rev-parse "$1:db/postgres/migrations"; }
 # The last revision with another schema; nothing if there is none.
