@@ -5,6 +5,7 @@ import (
 	"bytes"
 	"cmp"
 	"context"
+	"crypto/sha256"
 	"crypto/x509"
 	"encoding/csv"
 	"encoding/json"
@@ -1275,8 +1276,8 @@ func (b bearing) RoundTrip(r *http.Request) (*http.Response, error) {
 	return http.DefaultTransport.RoundTrip(r)
 }
 
-// start starts it and waits until it answers.
-func (p *process) start(t *testing.T) {
+// launch starts it.
+func (p *process) launch(t *testing.T) {
 	t.Helper()
 	p.log = new(lockedBuffer)
 	p.cmd = exec.Command(p.path, "serve")
@@ -1284,7 +1285,13 @@ func (p *process) start(t *testing.T) {
 	if err := p.cmd.Start(); err != nil {
 		t.Fatal(err)
 	}
-	for end := time.Now().Add(time.Minute); ; time.Sleep(10 * time.Millisecond) {
+}
+
+// start starts it and waits until it answers.
+func (p *process) start(t *testing.T) {
+	t.Helper()
+	p.launch(t)
+	for end := time.Now().Add(faultPatience); ; time.Sleep(10 * time.Millisecond) {
 		if res, err := p.client.Get("http://" + p.address + "/livez"); err == nil {
 			res.Body.Close()
 			return
@@ -1329,24 +1336,27 @@ func (p *process) ask(t *testing.T, method, path, body, once string) (status int
 	return res.StatusCode, reply, strings.TrimPrefix(res.Header.Get("Location"), "/v1/assessments/")
 }
 
-// all lists the ids of what is kept of a place.
-func (p *process) all(t *testing.T, place string) map[string]bool {
+// all lists the ids of what is kept of a place, with the digests of the answers.
+func (p *process) all(t *testing.T, place string) map[string]string {
 	t.Helper()
-	ids := map[string]bool{}
+	digests := map[string]string{}
 	for next := ""; ; {
 		status, body, _ := p.ask(t, "GET", "/v1/assessments?limit=100&jurisdiction="+place+next, "", "")
 		var page struct {
-			Items []struct{ ID string }
-			Next  string
+			Items []struct {
+				ID     string
+				Digest string `json:"answer_sha256"`
+			}
+			Next string
 		}
 		if err := json.Unmarshal(body, &page); err != nil || status != http.StatusOK {
 			t.Fatalf("list: %d %s %v", status, body, err)
 		}
 		for _, it := range page.Items {
-			ids[it.ID] = true
+			digests[it.ID] = it.Digest
 		}
 		if page.Next == "" {
-			return ids
+			return digests
 		}
 		next = "&cursor=" + page.Next
 	}
@@ -1384,195 +1394,277 @@ func faultRounds(t *testing.T) int {
 	case text == "" && testing.Short():
 		return 1
 	case text == "":
-		return 3
+		return 2
 	case err != nil:
 		t.Fatalf("DRAWGEAR_FAULT_ROUNDS: %v", err)
 	}
 	return n
 }
 
-// TestServiceKilled kills the service under load with SIGKILL, again and again,
-// every third time with the database. What was acknowledged is there, what was
-// repeated with an idempotency key until it was is there once, and the log
-// verifies.
-func TestServiceKilled(t *testing.T) {
-	server := pgtest.Start(t)
-	secret, verifier := logKeys(t)
-	p := newProcess(t, program(t), server.Database(t), service.NewKeyText().Reveal(), secret)
-	p.start(t)
-	var mu sync.Mutex
-	plain, repeated := map[string]bool{}, map[string]string{} // ids; keys to ids
-	requests, failed := 0, 0
-	rounds := faultRounds(t)
-	for round := range rounds {
-		before := len(plain) + len(repeated)
-		stop := make(chan struct{})
-		var writers sync.WaitGroup
-		for w := range 4 {
-			writers.Go(func() {
-				for i := 0; ; i++ {
-					select {
-					case <-stop:
-						return
-					default:
-					}
-					if w%2 == 0 {
-						status, _, id := p.ask(t, "POST", "/v1/assessments", `{"jurisdiction":"GB"}`, "")
-						mu.Lock()
-						if status == http.StatusCreated {
-							plain[id] = true
-						} else {
-							failed++
-						}
-						mu.Unlock()
-						time.Sleep(time.Millisecond)
-						continue
-					}
-					key := fmt.Sprintf("%d-%d-%d", round, w, i)
-					mu.Lock()
-					requests++
-					mu.Unlock()
-					for done := false; !done && t.Context().Err() == nil; {
-						status, _, id := p.ask(t, "POST", "/v1/assessments", `{"jurisdiction":"NZ"}`, key)
-						mu.Lock()
-						if done = status == http.StatusCreated; done {
-							repeated[key] = id
-						} else {
-							failed++
-						}
-						mu.Unlock()
-						if !done {
-							time.Sleep(10 * time.Millisecond)
-						}
-					}
+// faultPatience is how long a test waits for what must come by itself.
+const faultPatience = 2 * time.Minute
+
+// Places of what is asked without idempotency keys, and with.
+const (
+	placeOnce     = "GB"
+	placeRepeated = "NZ"
+)
+
+// ledger is what was asked while something failed, and what was acknowledged of it.
+type ledger struct {
+	mu     sync.Mutex
+	plain  map[string]string // ids of what was acknowledged without a key, to the digests of the answers
+	keyed  map[string]string // likewise with keys
+	keys   map[string]string // that were used, to ids; empty until acknowledged
+	failed int               // requests without a good reply
+	doubt  int               // of these, without a key: nobody can know by the reply whether they were kept
+	fault  string            // the first reply that is neither good nor a refusal for the time being
+}
+
+func newLedger() *ledger {
+	return &ledger{plain: map[string]string{}, keyed: map[string]string{}, keys: map[string]string{}}
+}
+
+// write has a service keep an answer, with an idempotency key if there is one, and
+// says whether it was acknowledged.
+func (l *ledger) write(t *testing.T, p *process, key string) bool {
+	place, kept := placeOnce, l.plain
+	if key != "" {
+		place, kept = placeRepeated, l.keyed
+	}
+	status, body, id := p.ask(t, "POST", "/v1/assessments", `{"jurisdiction":"`+place+`","as_of":"2026-11-25"}`, key)
+	var reply struct{ Answer json.RawMessage }
+	if status == http.StatusCreated {
+		if err := json.Unmarshal(body, &reply); err != nil {
+			status = -1
+		}
+	}
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	switch status {
+	case http.StatusCreated:
+		kept[id] = fmt.Sprintf("%x", sha256.Sum256(reply.Answer))
+		if was := l.keys[key]; key != "" && was != "" && was != id {
+			l.fault = fmt.Sprintf("key %s was answered with %s, and then with %s", key, was, id)
+		}
+		if key != "" {
+			l.keys[key] = id
+		}
+	case 0, http.StatusServiceUnavailable:
+		l.failed++
+		if key == "" {
+			l.doubt++
+		}
+	default:
+		l.fault = cmp.Or(l.fault, fmt.Sprintf("%s: %d %s", p.address, status, body))
+	}
+	return status == http.StatusCreated
+}
+
+// load has four write until they are told to stop: two without keys, and two with keys,
+// which are repeated, at each of the services in turn, until they are acknowledged.
+func (l *ledger) load(t *testing.T, name string, ps ...*process) (stop func()) {
+	ended := make(chan struct{})
+	var writers sync.WaitGroup
+	for w := range 4 {
+		writers.Go(func() {
+			for i := 0; ; i++ {
+				select {
+				case <-ended:
+					return
+				case <-time.After(time.Millisecond):
 				}
-			})
-		}
-		time.Sleep(time.Duration(100+rand.IntN(200)) * time.Millisecond)
-		if round%3 == 2 {
-			server.Kill(t)
-		}
-		p.kill(t)
-		if round%3 == 2 {
-			server.Restart(t)
-		}
-		p.start(t)
-		close(stop)
-		writers.Wait()
-		if len(plain)+len(repeated) == before {
-			t.Errorf("round %d: nothing was acknowledged: the test shows nothing", round)
+				if w%2 == 0 {
+					if !l.write(t, ps[(w/2+i)%len(ps)], "") {
+						time.Sleep(10 * time.Millisecond)
+					}
+					continue
+				}
+				key := fmt.Sprintf("%s-%d-%d", name, w, i)
+				l.mu.Lock()
+				l.keys[key] = ""
+				l.mu.Unlock()
+				patience := time.Now().Add(faultPatience)
+				for try := 0; !l.write(t, ps[(w/2+i+try)%len(ps)], key); try++ {
+					if time.Now().After(patience) {
+						t.Errorf("key %s is not acknowledged in %v", key, faultPatience)
+						return
+					}
+					time.Sleep(10 * time.Millisecond)
+				}
+			}
+		})
+	}
+	return func() { close(ended); writers.Wait() }
+}
+
+// acknowledged counts what was.
+func (l *ledger) acknowledged() int {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return len(l.plain) + len(l.keyed)
+}
+
+// hold compares what a service has kept, and its log, with what was acknowledged.
+func (l *ledger) hold(t *testing.T, p *process, verifier note.Verifier) {
+	t.Helper()
+	once, repeated := p.all(t, placeOnce), p.all(t, placeRepeated)
+	lost := 0
+	for stored, acknowledged := range map[*map[string]string]map[string]string{&once: l.plain, &repeated: l.keyed} {
+		for id, digest := range acknowledged {
+			if (*stored)[id] != digest {
+				lost++
+				t.Errorf("%s was acknowledged and is kept as %q, want %s", id, (*stored)[id], digest)
+			}
 		}
 	}
-	for end := time.Now().Add(time.Minute); ; time.Sleep(10 * time.Millisecond) { // until what was in progress is done or undone
-		if status, _, id := p.ask(t, "POST", "/v1/assessments", `{"jurisdiction":"GB"}`, ""); status == http.StatusCreated {
-			plain[id] = true
-			break
-		}
-		if time.Now().After(end) {
-			t.Fatal("nothing is kept any more")
-		}
+	if l.fault != "" {
+		t.Errorf("neither kept nor refused for the time being: %s", l.fault)
 	}
-	kept, once := p.all(t, "GB"), p.all(t, "NZ")
-	for id := range plain {
-		if !kept[id] {
-			t.Errorf("%s was acknowledged and is lost", id)
-		}
+	if len(repeated) != len(l.keys) || len(l.keyed) != len(l.keys) {
+		t.Errorf("%d keys have %d records, and %d were acknowledged", len(l.keys), len(repeated), len(l.keyed))
 	}
-	for key, id := range repeated {
-		if !once[id] {
-			t.Errorf("%s of key %s was acknowledged and is lost", id, key)
-		}
+	p.verify(t, verifier, len(once)+len(repeated))
+	t.Logf("%d acknowledged (%d without keys, %d with), %d lost; %d requests failed, %d of them in doubt, of which %d were kept; a log of %d verified",
+		len(l.plain)+len(l.keyed), len(l.plain), len(l.keyed), lost, l.failed, l.doubt, len(once)-len(l.plain), len(once)+len(repeated))
+}
+
+// TestServiceKilled kills the service, its database or both while many write, again and
+// again, with SIGKILL. What was acknowledged is there as it was answered, what was
+// repeated with an idempotency key until it was is there once, and the log verifies.
+func TestServiceKilled(t *testing.T) {
+	path := program(t)
+	for name, kills := range map[string]struct{ service, database bool }{
+		"the service": {service: true}, "its database": {database: true}, "both": {true, true},
+	} {
+		t.Run(name, func(t *testing.T) {
+			server := pgtest.Start(t)
+			secret, verifier := logKeys(t)
+			p := newProcess(t, path, server.Database(t), service.NewKeyText().Reveal(), secret)
+			p.start(t)
+			l := newLedger()
+			for round := range faultRounds(t) {
+				before := l.acknowledged()
+				stop := l.load(t, strconv.Itoa(round), p)
+				for end := time.Now().Add(faultPatience); l.acknowledged() == before && time.Now().Before(end); {
+					time.Sleep(time.Millisecond)
+				}
+				time.Sleep(time.Duration(rand.IntN(200)) * time.Millisecond)
+				if kills.database {
+					server.Kill(t)
+				}
+				if kills.service {
+					p.kill(t)
+				}
+				time.Sleep(20 * time.Millisecond) // writers meet what is gone
+				if kills.database {
+					server.Restart(t)
+				}
+				if kills.service {
+					p.start(t)
+				}
+				stop()
+			}
+			for end := time.Now().Add(faultPatience); !l.write(t, p, ""); time.Sleep(10 * time.Millisecond) { // until what was in progress is done or undone
+				if time.Now().After(end) {
+					t.Fatal("nothing is kept any more")
+				}
+			}
+			if l.failed == 0 {
+				t.Error("no request met what was gone: the test shows nothing")
+			}
+			l.hold(t, p, verifier)
+		})
 	}
-	if len(once) != requests || len(repeated) != requests {
-		t.Errorf("%d requests with keys have %d records, and %d were acknowledged", requests, len(once), len(repeated))
-	}
-	if failed == 0 {
-		t.Error("no request met a service that was gone: the test shows nothing")
-	}
-	p.verify(t, verifier, len(kept)+len(once))
-	t.Logf("killed %d times: %d acknowledged without keys and %d with, %d requests failed", rounds, len(plain), len(repeated), failed)
 }
 
 // TestRollingUpgrade runs the program of an earlier release and this one on one
-// database, as while replicas are replaced. The schema is brought up to date by
-// the new one. An old one that does not know the schema takes itself out of the
-// service and says so; one that does answers on, and each reads, replays and
-// repeats what the other wrote.
+// database, as while replicas are replaced: the new one brings the schema up to date
+// while the old one is asked. Nothing that either acknowledged is lost. An old one that
+// does not know the schema takes itself out of the service and says so, and does not
+// come back when it is started again; one that does answers on, and each reads, replays
+// and repeats what the other wrote. Neither ever replays otherwise than was answered.
 //
-// DRAWGEAR_OLD is the path of the old program; deploy/faults.sh builds one.
+// DRAWGEAR_OLD is the path of the old program; deploy/faults.sh builds some.
 func TestRollingUpgrade(t *testing.T) {
 	path := os.Getenv("DRAWGEAR_OLD")
 	if path == "" {
-		t.Skip("DRAWGEAR_OLD names no program of an earlier release; deploy/faults.sh builds one")
+		t.Skip("DRAWGEAR_OLD names no program of an earlier release; deploy/faults.sh builds some")
 	}
 	database, key := pgtest.Empty(t), service.NewKeyText().Reveal()
 	secret, verifier := logKeys(t)
 	old, now := newProcess(t, path, database, key, secret), newProcess(t, program(t), database, key, secret)
 	old.start(t)
-	kept := map[string]bool{}
-	write := func(p *process, once string) string {
+	l := newLedger()
+	enough := func(n int) {
 		t.Helper()
-		status, body, id := p.ask(t, "POST", "/v1/assessments", `{"jurisdiction":"GB","as_of":"2026-11-25"}`, once)
-		if status != http.StatusCreated {
-			t.Fatalf("%d %s", status, body)
-		}
-		kept[id] = true
-		return id
-	}
-	read := func(p *process) {
-		t.Helper()
-		for id := range kept {
-			if status, body, _ := p.ask(t, "POST", "/v1/assessments/"+id+"/replay", "", ""); status != 200 || !regexp.MustCompile(`"same":true`).Match(body) {
-				t.Errorf("replay of %s: %d %s", id, status, body)
+		for end := time.Now().Add(faultPatience); l.acknowledged() < n; time.Sleep(time.Millisecond) {
+			if time.Now().After(end) {
+				t.Fatalf("%d are acknowledged in %v, want %d: %s", l.acknowledged(), faultPatience, n, l.fault)
 			}
 		}
-		if got := p.all(t, "GB"); len(got) != len(kept) {
-			t.Errorf("%d are listed, want %d", len(got), len(kept))
-		}
-		p.verify(t, verifier, len(kept))
 	}
-	first := write(old, "first")
-	for range 5 {
-		write(old, "")
-	}
+	stop := l.load(t, "before", old)
+	enough(20)
+	stop()
+	stop = l.load(t, "while", old, now) // which is not there yet
+	enough(l.acknowledged() + 20)
 	now.start(t)
-	if again := write(now, "first"); again != first {
-		t.Errorf("the new one does again what the old one did: %s, %s", first, again)
-	}
-	read(now)
+	enough(l.acknowledged() + 100)
+	stop()
 	status, body, _ := old.ask(t, "GET", "/readyz", "", "")
-	if status == http.StatusServiceUnavailable && bytes.Contains(body, []byte("run a newer program")) {
-		t.Logf("the old one leaves: %s", body)
-		write(now, "")
-		read(now)
-		return
-	}
-	if status != http.StatusOK {
+	leaves := status == http.StatusServiceUnavailable && bytes.Contains(body, []byte("run a newer program"))
+	if status != http.StatusOK && !leaves {
 		t.Fatalf("the old one: %d %s", status, body)
 	}
-	t.Log("the old one stays: both answer")
-	var both sync.WaitGroup
-	var mu sync.Mutex
-	for _, p := range []*process{old, now, old, now} {
-		both.Go(func() {
-			for range 25 {
-				status, body, id := p.ask(t, "POST", "/v1/assessments", `{"jurisdiction":"GB","as_of":"2026-11-25"}`, "")
-				mu.Lock()
-				kept[id] = true
-				mu.Unlock()
-				if status != http.StatusCreated {
-					t.Errorf("%d %s", status, body)
+	t.Logf("the old one says: %d %s", status, body)
+	// Each key that one replied to the other knows, if it replies.
+	for key := range l.keys {
+		l.write(t, now, key)
+		l.write(t, old, key)
+	}
+	l.hold(t, now, verifier)
+	same, refused := 0, 0
+	for _, p := range []*process{now, old} {
+		for _, kept := range []map[string]string{l.plain, l.keyed} {
+			for id := range kept {
+				switch status, body, _ := p.ask(t, "POST", "/v1/assessments/"+id+"/replay", "", ""); {
+				case status == http.StatusOK && bytes.Contains(body, []byte(`"same":true`)):
+					same++
+				case leaves && p == old && status >= 400 && status != http.StatusInternalServerError:
+					refused++
+				default:
+					t.Errorf("%s replays %s: %d %s", p.address, id, status, body)
 				}
 			}
-		})
+		}
 	}
-	both.Wait()
-	second := write(now, "second")
-	if again := write(old, "second"); again != second {
-		t.Errorf("the old one does again what the new one did: %s, %s", second, again)
+	t.Logf("%d replays give the same, %d are refused by the old one", same, refused)
+	if !leaves {
+		l.hold(t, old, verifier)
+		return
 	}
-	read(old)
-	read(now)
+	old.kill(t)
+	old.launch(t)
+	ended := make(chan error, 1)
+	go func() { ended <- old.cmd.Wait() }()
+	for end := time.Now().Add(faultPatience); ; time.Sleep(10 * time.Millisecond) {
+		select {
+		case err := <-ended:
+			old.cmd = nil
+			if err == nil || !strings.Contains(old.log.String(), "run a newer program") {
+				t.Errorf("started again it ends with %v: %s", err, old.log.String())
+			}
+			return
+		default:
+		}
+		if status, _, _ := old.ask(t, "GET", "/readyz", "", ""); status == http.StatusOK {
+			t.Fatal("started again it says that it is ready")
+		}
+		if time.Now().After(end) {
+			t.Fatal("started again it neither ends nor is ready")
+		}
+	}
 }
 
 // TestNamedTests: every test that the threat model and the checklist name is

@@ -7,6 +7,7 @@ import (
 	"net/http"
 	"path"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -108,7 +109,7 @@ func (h *handlers) CreateAudit(ctx context.Context, r CreateAuditRequestObject) 
 	if err != nil {
 		return nil, err
 	}
-	return CreateAudit202JSONResponse{Headers: CreateAudit202ResponseHeaders{Location: "/v1/audits/" + a.ID}, Body: a}, nil
+	return CreateAudit202JSONResponse{Headers: CreateAudit202ResponseHeaders{Location: "/v1/audits/" + a.ID, RetryAfter: pollAfter}, Body: a}, nil
 }
 
 func (h *handlers) startAudit(ctx context.Context, r CreateAuditRequestObject) (service.Audit, error) {
@@ -175,7 +176,24 @@ func (h *handlers) GetAudit(ctx context.Context, r GetAuditRequestObject) (GetAu
 	if err != nil {
 		return nil, err
 	}
-	return GetAudit200JSONResponse(a), nil
+	return auditReply{a}, nil
+}
+
+// pollAfter is after how many seconds an audit is worth another look: that is how often
+// who follows its events is told.
+const pollAfter = int(pollEvery / time.Second)
+
+// auditReply is an audit, which tells callers how long to wait as long as it goes on.
+type auditReply struct{ service.Audit }
+
+// VisitGetAuditResponse says 200.
+func (a auditReply) VisitGetAuditResponse(w http.ResponseWriter) error {
+	if !a.State.Ended() {
+		w.Header().Set("Retry-After", strconv.Itoa(pollAfter))
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(http.StatusOK)
+	return json.NewEncoder(w).Encode(a.Audit)
 }
 
 // CancelAudit ends an audit.

@@ -217,13 +217,19 @@ func TestAuditOfATable(t *testing.T) {
 		if page := decode[service.AuditItemPage](t, a.call(t, "GET", at+"/items", "")); len(page.Items) != 0 {
 			t.Errorf("nobody worked on it and it says %+v", page.Items)
 		}
+		for name, r := range map[string]openapitest.Reply{"begun": r, "read": a.call(t, "GET", at, "")} {
+			if r.Header.Get("Retry-After") != "1" {
+				t.Errorf("%s, it is worth another look after %q seconds", name, r.Header.Get("Retry-After"))
+			}
+		}
 		a.work(t)
 		done := a.ended(t, at)
 		if done.State != service.AuditDone || done.RowsDone != 5 || done.EndedAt.IsZero() {
 			t.Fatalf("ended as %+v", done)
 		}
-		if got := decode[service.Audit](t, a.call(t, "GET", at, "")); got.State != service.AuditDone || got.RowsDone != 5 || got.ID != begun.ID {
-			t.Errorf("read as %+v", got)
+		read := a.call(t, "GET", at, "")
+		if got := decode[service.Audit](t, read); got.State != service.AuditDone || got.RowsDone != 5 || got.ID != begun.ID || read.Header.Get("Retry-After") != "" {
+			t.Errorf("read as %+v, to be asked again after %q seconds", got, read.Header.Get("Retry-After"))
 		}
 		if page := decode[service.AuditPage](t, a.call(t, "GET", "/v1/audits", "")); len(page.Items) != 1 || page.Items[0].ID != begun.ID {
 			t.Errorf("listed %+v", page)

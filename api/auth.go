@@ -48,10 +48,11 @@ func authorize(ops []openapi.Operation, auth Authenticator, log *slog.Logger) ec
 			if err != nil {
 				return err
 			}
+			// Before the scope is looked at: the log names whoever is refused for want of it.
+			c.SetRequest(c.Request().WithContext(service.WithCaller(c.Request().Context(), caller)))
 			if op.Scope != openapi.ScopeAny && !slices.Contains(caller.Scopes, service.Scope(op.Scope)) {
 				return lacksScope(service.Scope(op.Scope))
 			}
-			c.SetRequest(c.Request().WithContext(service.WithCaller(c.Request().Context(), caller)))
 			return next(c)
 		}
 	}

@@ -6,6 +6,7 @@ import (
 	"crypto/ecdsa"
 	"crypto/elliptic"
 	"crypto/rand"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -74,6 +75,48 @@ func (l locked) key(t testing.TB, scopes ...service.Scope) api.IssuedKey {
 		t.Fatalf("issue a key: %d %s", r.Status, r.Body)
 	}
 	return decode[api.IssuedKey](t, r)
+}
+
+// TestAccessLogNamesCaller: a line of the log says whose key it was, also where that lacks
+// the scope, and nothing of the secret; of who is not known it says nothing.
+func TestAccessLogNamesCaller(t *testing.T) {
+	l := newLocked(t)
+	reader := l.key(t, service.ScopeRead)
+	for _, tt := range []struct {
+		name, method, target string
+		headers              []header
+		status               int
+		caller               string
+	}{
+		{"let in", "GET", "/v1/assessments", []header{bearer(reader.Key)}, 200, reader.ID},
+		{"without the scope", "GET", "/v1/keys", []header{bearer(reader.Key)}, 403, reader.ID},
+		{"not found", "GET", "/v1/assessments/AAAAAAAAAAAAAAAAAAAAAAAAAA", []header{bearer(reader.Key)}, 404, reader.ID},
+		{"a wrong secret", "GET", "/v1/assessments", []header{bearer(reader.Key[:21] + l.admin[21:])}, 401, ""},
+		{"no key", "GET", "/v1/assessments", nil, 401, ""},
+		{"open to all", "GET", "/livez", []header{bearer(reader.Key)}, 200, ""},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			before := len(l.log.String())
+			wantStatus(t, tt.name, call(t, l.h, tt.method, tt.target, "", tt.headers...), tt.status)
+			var line struct{ Msg, Tenant, Caller string }
+			text := l.log.String()[before:]
+			if err := json.Unmarshal([]byte(text), &line); err != nil {
+				t.Fatalf("%v: %s", err, text)
+			}
+			tenant := ""
+			if tt.caller != "" {
+				tenant = service.DefaultTenant
+			}
+			if line.Msg != "request" || line.Caller != tt.caller || line.Tenant != tenant {
+				t.Errorf("the line is %s, want the caller %q of %q", text, tt.caller, tenant)
+			}
+		})
+	}
+	for _, secret := range []string{reader.Key[21:], l.admin[21:]} {
+		if strings.Contains(l.log.String(), secret) {
+			t.Errorf("the log has a secret: %s", l.log.String())
+		}
+	}
 }
 
 // requestFor makes a request that an operation takes, as far as the contract

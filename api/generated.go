@@ -8431,7 +8431,8 @@ type CreateAuditResponseObject interface {
 }
 
 type CreateAudit202ResponseHeaders struct {
-	Location string
+	Location   string
+	RetryAfter int
 }
 
 type CreateAudit202JSONResponse struct {
@@ -8447,6 +8448,7 @@ func (response CreateAudit202JSONResponse) VisitCreateAuditResponse(w http.Respo
 	}
 	w.Header().Set("Content-Type", "application/json")
 	w.Header().Set("Location", fmt.Sprint(response.Headers.Location))
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
 	w.WriteHeader(202)
 	_, err := buf.WriteTo(w)
 	return err
@@ -8658,15 +8660,23 @@ type GetAuditResponseObject interface {
 	VisitGetAuditResponse(w http.ResponseWriter) error
 }
 
-type GetAudit200JSONResponse Audit
+type GetAudit200ResponseHeaders struct {
+	RetryAfter int
+}
+
+type GetAudit200JSONResponse struct {
+	Body    Audit
+	Headers GetAudit200ResponseHeaders
+}
 
 func (response GetAudit200JSONResponse) VisitGetAuditResponse(w http.ResponseWriter) error {
 
 	var buf bytes.Buffer
-	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
 	}
 	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
 	w.WriteHeader(200)
 	_, err := buf.WriteTo(w)
 	return err

@@ -12,6 +12,8 @@ import (
 	"time"
 
 	"github.com/labstack/echo/v4"
+
+	"drawgear/service"
 )
 
 const headerRequestID = echo.HeaderXRequestID
@@ -44,6 +46,8 @@ func plainID(id string) bool {
 
 // logAccess writes a line a request: no bodies, no queries, and the route
 // rather than the path, since the id of an assessment is nobody else's business.
+// Who asks is told by tenant and by the id of the key, or the subject of the token,
+// if it is known.
 func logAccess(log *slog.Logger) echo.MiddlewareFunc {
 	return func(next echo.HandlerFunc) echo.HandlerFunc {
 		return func(c echo.Context) error {
@@ -51,10 +55,15 @@ func logAccess(log *slog.Logger) echo.MiddlewareFunc {
 			if err := next(c); err != nil {
 				c.Error(err) // so that the status below is the one that was sent
 			}
-			log.LogAttrs(c.Request().Context(), slog.LevelInfo, "request",
+			attrs := []slog.Attr{
 				slog.String("request_id", requestID(c)), slog.String("method", c.Request().Method), slog.String("route", template(c)),
 				slog.Int("status", c.Response().Status), slog.Int64("bytes", c.Response().Size),
-				slog.Float64("took_ms", float64(time.Since(start).Microseconds())/1000))
+				slog.Float64("took_ms", float64(time.Since(start).Microseconds())/1000),
+			}
+			if who, known := service.CallerOf(c.Request().Context()); known {
+				attrs = append(attrs, slog.String("tenant", who.Tenant), slog.String("caller", who.Subject))
+			}
+			log.LogAttrs(c.Request().Context(), slog.LevelInfo, "request", attrs...)
 			return nil
 		}
 	}

@@ -9,6 +9,8 @@ import (
 	"testing"
 	"time"
 
+	"go.uber.org/goleak"
+
 	"drawgear/db/pgtest"
 	"drawgear/openapi/openapitest"
 )
@@ -17,7 +19,14 @@ import (
 // version, and then each another ruleset. One version is published once, two
 // rulesets both; and both replicas come to answer by all of it.
 func TestPublishAtOnce(t *testing.T) {
-	pair, yard := newPair(t, pgtest.New(t), newSigner(t))
+	database := pgtest.New(t)
+	before := goleak.IgnoreCurrent()
+	t.Cleanup(func() { // when the replicas have ended
+		if err := goleak.Find(before); err != nil {
+			t.Error(err)
+		}
+	})
+	pair, yard := newPair(t, database, newSigner(t))
 	approver := pair[0].tenant(t, saltmarshYard, "Saltmarsh Yard")
 	approved := func(document string) (path string, tag header) {
 		r := wantStatus(t, "draft", call(t, pair[0].h, "POST", "/v1/rulesets", document, yard, asYAML), 201)
@@ -39,14 +48,14 @@ func TestPublishAtOnce(t *testing.T) {
 	}
 	answers := func(what string) {
 		for i, r := range pair {
-			within(t, 10*time.Second, fmt.Sprintf("replica %d answers by %s", i, what), func() bool {
+			within(t, time.Minute, fmt.Sprintf("replica %d answers by %s", i, what), func() bool {
 				return bytes.Contains(wantStatus(t, "assess", call(t, r.h, "POST", "/v1/assessments?record=false", yardRig, yard), 200).Body, []byte(what))
 			})
 		}
 	}
-	rounds := 5
+	rounds := fromEnvironment(t, "DRAWGEAR_FAULT_ROUNDS", 5)
 	if testing.Short() {
-		rounds = 2
+		rounds = min(rounds, 2)
 	}
 	for round := range rounds {
 		name := fmt.Sprintf("house-round%d", round)

@@ -54,7 +54,7 @@ type AuditAsk struct {
 
 // AuditLaw is the law by which rows are answered.
 type AuditLaw struct {
-	KnownAt time.Time `json:"known_at"`        // what had been published by then; never later than the audit, so that all its rows have one law
+	KnownAt time.Time `json:"known_at"`        // what had been published by then; never later than what was when the audit was asked, so that all its rows have one law
 	AsOf    string    `json:"as_of,omitempty"` // for all rows in place of the audit's day
 	Draft   *DraftLaw `json:"draft,omitempty"` // taken as if it were published
 }

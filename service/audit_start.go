@@ -28,7 +28,7 @@ func (a *Auditor) Start(ctx context.Context, ask AuditAsk) (Audit, error) {
 }
 
 func (a *Auditor) start(ctx context.Context, id string, ask AuditAsk) (Audit, error) {
-	if err := a.settle(&ask); err != nil {
+	if err := a.settle(ctx, &ask); err != nil {
 		return Audit{}, err
 	}
 	for _, l := range []*AuditLaw{&ask.Law, ask.Against} {

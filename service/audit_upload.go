@@ -39,7 +39,7 @@ func (a *Auditor) Upload(ctx context.Context, ask AuditAsk, file io.Reader) (Aud
 		Name: ask.Name, Jurisdiction: ask.Jurisdiction, AsOf: ask.AsOf, EveryDay: ask.EveryDay,
 		Source: AuditSource{Kind: source.Kind, Place: source.Place, Decimal: source.Decimal},
 	}
-	if err := a.settle(&ask); err != nil {
+	if err := a.settle(ctx, &ask); err != nil {
 		return Audit{}, err
 	}
 	cutter, err := cutterOf(ask.Source, file)
@@ -144,7 +144,7 @@ func (a *Auditor) fill(ctx context.Context, id string, ask *AuditAsk, inputs map
 // settle holds an ask to what one may be, and fills in what is taken for granted:
 // today, and the law as it is known now. That is written down to the microsecond,
 // so that every row has one law, whoever answers it and when.
-func (a *Auditor) settle(ask *AuditAsk) error {
+func (a *Auditor) settle(ctx context.Context, ask *AuditAsk) error {
 	now := a.time()
 	var faults Invalid
 	add := func(pointer, msg, advice string) {
@@ -184,14 +184,19 @@ func (a *Auditor) settle(ask *AuditAsk) error {
 	if ask.AsOf == "" {
 		ask.AsOf = rig.DayOf(now).String()
 	}
+	// What was published a moment ago, elsewhere, was published before the audit was asked.
+	if err := a.answers.law.Refresh(ctx); err != nil {
+		return fmt.Errorf("ask what is known: %w: %w", ErrUnavailable, err)
+	}
+	known := a.answers.law.known(ctx, now)
 	for _, l := range []*AuditLaw{&ask.Law, ask.Against} {
 		if l == nil {
 			continue
 		}
 		if l.KnownAt.IsZero() {
-			l.KnownAt = now
+			l.KnownAt = known
 		}
-		if l.KnownAt.After(now) {
+		if l.KnownAt.After(known) {
 			return fmt.Errorf("knowledge time %s: %w", stamp(l.KnownAt), ErrNotYet)
 		}
 		l.KnownAt = storedTime(l.KnownAt)

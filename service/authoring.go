@@ -156,7 +156,7 @@ func (a *Authoring) keep(ctx context.Context, rs *law.Ruleset, document []byte, 
 
 // Approve has a second person stand by the text of a draft.
 func (a *Authoring) Approve(ctx context.Context, id string, version int, match string) (RulesetVersion, error) {
-	return a.move(ctx, id, version, match, Version{State: Approved, ApprovedBy: subject(ctx)}, func(v Version) error {
+	return a.move(ctx, id, version, match, Version{State: Approved, ApprovedBy: subject(ctx)}, func(v Version, _ []Version) error {
 		if v.AuthoredBy == subject(ctx) {
 			return ErrOwnText
 		}
@@ -169,12 +169,8 @@ func (a *Authoring) Approve(ctx context.Context, id string, version int, match s
 // changes. Its days may lie in the past: answers that were given name the
 // versions they were given under, and are replayed by them.
 func (a *Authoring) Publish(ctx context.Context, id string, version int, match string) (RulesetVersion, error) {
-	return a.move(ctx, id, version, match, Version{State: Published, PublishedBy: subject(ctx), PublishedAt: a.time()}, func(v Version) error {
-		vs, err := a.store.ListVersions(ctx)
-		if err != nil {
-			return fmt.Errorf("list versions: %w", err)
-		}
-		for _, other := range vs {
+	return a.move(ctx, id, version, match, Version{State: Published, PublishedBy: subject(ctx)}, func(v Version, all []Version) error {
+		for _, other := range all {
 			if other.Ruleset == id && other.Number > version && !other.PublishedAt.IsZero() {
 				return ErrExists
 			}
@@ -193,7 +189,7 @@ func (a *Authoring) Withdraw(ctx context.Context, id string, version int, match,
 			Advice: fmt.Sprintf("Say in 1 to %d characters why.", MaxReason),
 		}}
 	}
-	return a.move(ctx, id, version, match, Version{State: Withdrawn, WithdrawnAt: a.time(), Reason: reason}, func(v Version) error {
+	return a.move(ctx, id, version, match, Version{State: Withdrawn, Reason: reason}, func(v Version, _ []Version) error {
 		if err := a.law.without(ctx, v); err != nil {
 			return &InUse{err}
 		}
@@ -201,8 +197,9 @@ func (a *Authoring) Withdraw(ctx context.Context, id string, version int, match,
 	})
 }
 
-// move takes a version to the state of to if it is in the one before and fit.
-func (a *Authoring) move(ctx context.Context, id string, version int, match string, to Version, fit func(Version) error) (RulesetVersion, error) {
+// move takes a version to the state of to if it is in the one before and fit among all
+// that the tenant sees. When it is published or withdrawn is said here.
+func (a *Authoring) move(ctx context.Context, id string, version int, match string, to Version, fit func(v Version, all []Version) error) (RulesetVersion, error) {
 	if err := need(ctx, ScopeApprove); err != nil {
 		return RulesetVersion{}, err
 	}
@@ -210,11 +207,21 @@ func (a *Authoring) move(ctx context.Context, id string, version int, match stri
 	if err != nil {
 		return RulesetVersion{}, err
 	}
+	all, err := a.store.ListVersions(ctx)
+	if err != nil {
+		return RulesetVersion{}, fmt.Errorf("list versions: %w", err)
+	}
+	switch to.State {
+	case Published:
+		to.PublishedAt = a.after(all)
+	case Withdrawn:
+		to.WithdrawnAt = a.after(all)
+	}
 	moved, err := v.Moved(v.ETag(), v.State, to)
 	if err != nil {
 		return RulesetVersion{}, fmt.Errorf("%s version %d is %s: %w", id, version, v.State, err)
 	}
-	if err := fit(v); err != nil {
+	if err := fit(v, all); err != nil {
 		return RulesetVersion{}, fmt.Errorf("%s version %d cannot become %s: %w", id, version, to.State, err)
 	}
 	if err := a.store.Move(ctx, id, version, v.ETag(), v.State, to); err != nil {
@@ -273,6 +280,21 @@ func (a *Authoring) fit(ctx context.Context, v Version) error {
 }
 
 func (a *Authoring) time() time.Time { return storedTime(a.now()) }
+
+// after is now, and if the clock was set back, or another replica's is ahead, the first
+// moment after all that was published and withdrawn: what was known at a time stays what
+// it was, and what comes later is never known earlier.
+func (a *Authoring) after(all []Version) time.Time {
+	at := a.time()
+	for _, v := range all {
+		for _, past := range []time.Time{v.PublishedAt, v.WithdrawnAt} {
+			if !at.After(past) {
+				at = past.Add(time.Microsecond)
+			}
+		}
+	}
+	return at
+}
 
 func subject(ctx context.Context) string {
 	c, _ := CallerOf(ctx)

@@ -3,8 +3,11 @@ package service_test
 import (
 	"bytes"
 	"context"
+	"encoding/json"
 	"fmt"
+	"maps"
 	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -12,6 +15,7 @@ import (
 	"pgregory.net/rapid"
 
 	"drawgear/db/memory"
+	"drawgear/rules"
 	"drawgear/service"
 )
 
@@ -148,4 +152,146 @@ func TestKeysOverClockJumps(t *testing.T) {
 			}
 		}
 	})
+}
+
+// jump sets the clock of a replica on or back.
+func (d auditDesk) jump(by time.Duration) { d.clock.Add(int64(by / time.Second)) }
+
+// TestLawOverClockJumps lets the clocks of two replicas jump between publications,
+// withdrawals, questions and audits. What answers is what was published last, for an
+// audit as for a question, on whichever replica; what was known when something was
+// published or withdrawn is what stood then; and every answer is replayed as it was.
+func TestLawOverClockJumps(t *testing.T) {
+	const rigText = `{"jurisdiction":"ZZ","as_of":"2026-11-25","trailer":{"rated":{"axles":"600 kg"}},"parts":[{"role":"coupling","rated_mass":"1000 kg"}]}`
+	status := func(answer []byte) rules.Status {
+		var a rules.Answer
+		if err := json.Unmarshal(answer, &a); err != nil {
+			t.Fatal(err)
+		}
+		return statusOf(a, "house.coupling")
+	}
+	anna, ben := who(t, saltmarshYard, "anna"), who(t, saltmarshYard, "ben")
+	rapid.Check(t, func(rt *rapid.T) {
+		one := newAuditDesk(t)
+		pair := []auditDesk{one, deskOver(t, one.store, []byte(auditLaw))}
+		live := map[int]rules.Status{} // what each version in force says of the rig
+		now := func() rules.Status {   // the latest answers
+			if len(live) == 0 {
+				return ""
+			}
+			return live[slices.Max(slices.Collect(maps.Keys(live)))]
+		}
+		type change struct {
+			at   time.Time
+			says rules.Status
+		}
+		type given struct {
+			id     string
+			answer []byte
+		}
+		var changes []change
+		var kept, audits []given
+		changed := func(at time.Time) {
+			if n := len(changes); n > 0 && !at.After(changes[n-1].at) {
+				rt.Errorf("it is said to come at %v, and what was before at %v", at, changes[n-1].at)
+			}
+			changes = append(changes, change{at, now()})
+			for _, d := range pair { // as if they were told
+				if err := d.snapshots.Refresh(t.Context()); err != nil {
+					rt.Fatal(err)
+				}
+			}
+		}
+		for step := range rapid.IntRange(1, 6).Draw(rt, "steps") {
+			for i, d := range pair {
+				d.jump(rapid.SampledFrom(jumps).Draw(rt, fmt.Sprintf("jump of %d", i)))
+			}
+			d := rapid.SampledFrom(pair).Draw(rt, "replica")
+			if version := rapid.SampledFrom(append([]int{0}, slices.Sorted(maps.Keys(live))...)).Draw(rt, "to withdraw"); version > 0 {
+				v, err := d.Withdraw(ben, "house-yard", version, "*", "Not wanted.")
+				if err != nil {
+					rt.Fatal(err)
+				}
+				delete(live, version)
+				changed(v.WithdrawnAt)
+			} else {
+				least, says := "kg(900)", rules.Met
+				if rapid.Bool().Draw(rt, "stricter") {
+					least, says = "kg(1500)", rules.NotMet
+				}
+				text := strings.NewReplacer("version: 1", fmt.Sprintf("version: %d", step+1), "kg(1500)", least).Replace(couplingText)
+				live[step+1] = says
+				changed(d.publish(t, saltmarshYard, []byte(text)).PublishedAt)
+			}
+			for i, d := range pair {
+				d.jump(rapid.SampledFrom(jumps).Draw(rt, fmt.Sprintf("next jump of %d", i)))
+				a, err := d.Assess(anna, []byte(rigText), true)
+				if err != nil {
+					rt.Fatal(err)
+				}
+				if got := status(a.Answer); got != now() {
+					rt.Errorf("replica %d answers %q, want %q", i, got, now())
+				}
+				kept = append(kept, given{a.ID, a.Answer})
+				audit := d.upload(t, anna, service.AuditAsk{Source: service.AuditSource{Kind: service.AuditNDJSON}}, `{"id":"A","rig":`+rigText+"}\n")
+				pair[1-i].run(t)
+				item, err := d.Item(anna, audit.ID, 1)
+				if err != nil {
+					rt.Fatal(err)
+				}
+				if got := status(item.Answer); got != now() {
+					rt.Errorf("the audit of replica %d answers %q, want %q", i, got, now())
+				}
+				audits = append(audits, given{audit.ID, item.Answer})
+			}
+		}
+		for i, d := range pair {
+			d.jump(rapid.SampledFrom(jumps).Draw(rt, fmt.Sprintf("last jump of %d", i)))
+			for _, was := range kept {
+				if r, err := d.Replay(anna, was.id); err != nil || !r.Same || !bytes.Equal(r.Answer, was.answer) {
+					rt.Errorf("replica %d replays %s otherwise (%v)", i, was.id, err)
+				}
+			}
+			for _, was := range audits {
+				// Something may have been published since, by a clock behind that of the audit: then
+				// nothing is answered rather than anything else.
+				if item, err := d.Item(anna, was.id, 1); err != nil || item.Answer != nil && !bytes.Equal(item.Answer, was.answer) {
+					rt.Errorf("replica %d answers the row of %s otherwise (%v)", i, was.id, err)
+				}
+			}
+			for _, c := range changes {
+				a, err := d.AssessKnown(anna, []byte(rigText), c.at, false)
+				if err != nil {
+					rt.Fatal(err)
+				}
+				if got := status(a.Answer); got != c.says {
+					rt.Errorf("as known at %v replica %d answers %q, want %q", c.at, i, got, c.says)
+				}
+			}
+		}
+	})
+}
+
+// TestImpactOverClockJump: what a change of law moves is looked into although the clock
+// is set back, or on, before anybody does.
+func TestImpactOverClockJump(t *testing.T) {
+	for _, by := range []time.Duration{-40 * 24 * time.Hour, -2 * time.Hour, 2 * time.Hour} {
+		t.Run(by.String(), func(t *testing.T) {
+			base := newAuditDesk(t, []byte(towingLaw))
+			anna := who(t, saltmarshYard, "anna")
+			base.pairUp(t, anna)
+			d := watching(t, base.store, time.Minute, []byte(towingLaw))
+			d.publish(t, saltmarshYard, []byte(couplingText))
+			d.jump(by)
+			if err := d.snapshots.Refresh(t.Context()); err != nil {
+				t.Fatal(err)
+			}
+			d.run(t)
+			page, err := d.Auditor.List(anna, "", 0)
+			if err != nil || len(page.Items) != 1 || page.Items[0].State != service.AuditDone {
+				t.Fatalf("%+v %v", page.Items, err)
+			}
+			hold(t, told(d.all(t, anna, page.Items[0].ID, service.AuditItemQuery{Moved: true})), []string{"P1 U2T1 non_compliant " + housed})
+		})
+	}
 }

@@ -225,7 +225,7 @@ func (s *Assessor) bookKnown(ctx context.Context, known, now time.Time) (*rules.
 		book, err := s.law.book(ctx)
 		return book, known, err
 	}
-	if known.After(now) {
+	if known.After(s.law.known(ctx, now)) {
 		return nil, known, fmt.Errorf("knowledge time %s: %w", stamp(known), ErrNotYet)
 	}
 	known = storedTime(known)

@@ -473,6 +473,16 @@ func (s *Snapshots) bookWith(ctx context.Context, at time.Time, v Version) (*rul
 	return book, nil
 }
 
+// known is the time up to which it is known what the caller's law is: now by the
+// clock, or if that was set back, or another replica's is ahead, when the last of it
+// was published or withdrawn. As known at the clock's time it would be wanting.
+func (s *Snapshots) known(ctx context.Context, now time.Time) time.Time {
+	for _, h := range s.current.Load().held(tenantOf(ctx)) {
+		now = slices.MaxFunc([]time.Time{now, h.PublishedAt, h.WithdrawnAt}, time.Time.Compare)
+	}
+	return now
+}
+
 // linked is a book of versions, linked or remembered.
 func (s *Snapshots) linked(set []*law.Ruleset) (*rules.Book, error) {
 	var names strings.Builder

@@ -79,9 +79,13 @@ func NewTokens(cfg TokenConfig, tenants Tenants, now func() time.Time) (*Tokens,
 	}
 	return &Tokens{
 		cfg: cfg, tenants: tenants, now: now,
-		client: &http.Client{Transport: limited{http.DefaultTransport}, Timeout: providerWait},
+		client: &http.Client{Transport: limited{http.DefaultTransport}, Timeout: providerWait, CheckRedirect: stay},
 	}, nil
 }
+
+// stay follows no redirect: whoever gave an address gave that one, and another could lead
+// inwards, or to where there is no TLS.
+func stay(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }
 
 // checkProviderURL asks for TLS, without which anybody on the way could put in
 // keys of their own.

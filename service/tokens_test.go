@@ -310,6 +310,37 @@ func TestProviderAway(t *testing.T) {
 	}
 }
 
+// TestProviderRedirects: a provider that says it is elsewhere is not found there, nor are
+// its keys.
+func TestProviderRedirects(t *testing.T) {
+	for _, path := range []string{".well-known", "/keys"} {
+		t.Run(path, func(t *testing.T) {
+			i, clock := newIssuer(t), newClock()
+			tokens, _ := newTokens(t, i, clock)
+			var asked atomic.Int64
+			working := *i.state.Load()
+			elsewhere := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+				asked.Add(1)
+				working.ServeHTTP(w, r)
+			}))
+			defer elsewhere.Close()
+			i.answer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+				if strings.Contains(r.URL.Path, path) {
+					http.Redirect(w, r, elsewhere.URL+r.URL.Path, http.StatusFound)
+					return
+				}
+				working.ServeHTTP(w, r)
+			}))
+			if _, err := tokens.Authenticate(t.Context(), i.token(clock.now(), nil)); !errors.Is(err, service.ErrUnavailable) {
+				t.Errorf("%v, want ErrUnavailable", err)
+			}
+			if n := asked.Load(); n > 0 {
+				t.Errorf("elsewhere is asked %d times", n)
+			}
+		})
+	}
+}
+
 func TestTokenConfig(t *testing.T) {
 	good := service.TokenConfig{Issuer: "https://id.example", Audience: audience, TenantClaim: "tenant", ScopesClaim: "scope"}
 	for name, change := range map[string]func(*service.TokenConfig){

@@ -57,7 +57,7 @@ func hookClient(may hookRules, d *net.Dialer, timeout time.Duration) *http.Clien
 			DisableCompression:     true,
 			MaxResponseHeaderBytes: maxHookHeader,
 		},
-		CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse },
+		CheckRedirect: stay,
 		Timeout:       timeout,
 	}
 }

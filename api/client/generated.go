@@ -20080,7 +20080,8 @@ func (r ListAuditsResponse) ContentType() string {
 
 // CreateAuditResponse202Headers the declared response headers of an HTTP 202 response for CreateAudit
 type CreateAuditResponse202Headers struct {
-	Location string
+	Location   string
+	RetryAfter int
 }
 
 type CreateAuditResponse struct {
@@ -20126,11 +20127,18 @@ func (r CreateAuditResponse) ContentType() string {
 	return ""
 }
 
+// GetAuditResponse200Headers the declared response headers of an HTTP 200 response for GetAudit
+type GetAuditResponse200Headers struct {
+	RetryAfter *int
+}
+
 type GetAuditResponse struct {
 	Body         []byte
 	HTTPResponse *http.Response
 	// JSON200 the response for an HTTP 200 `application/json` response
 	JSON200 *Audit
+	// Headers200 the parsed response headers for an HTTP 200 response
+	Headers200 *GetAuditResponse200Headers
 }
 
 // GetJSON200 returns the response for an HTTP 200 `application/json` response
@@ -24606,6 +24614,13 @@ func ParseCreateAuditResponse(rsp *http.Response) (*CreateAuditResponse, error) 
 			}
 			headers.Location = value
 		}
+		if values := rsp.Header.Values("Retry-After"); len(values) > 0 {
+			var value int
+			if err := runtime.BindStyledParameterWithOptions("simple", "Retry-After", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "integer", Format: ""}); err != nil {
+				return nil, err
+			}
+			headers.RetryAfter = value
+		}
 		response.Headers202 = &headers
 	}
 
@@ -24633,6 +24648,19 @@ func ParseGetAuditResponse(rsp *http.Response) (*GetAuditResponse, error) {
 		}
 		response.JSON200 = &dest
 
+	}
+
+	switch {
+	case rsp.StatusCode == 200:
+		var headers GetAuditResponse200Headers
+		if values := rsp.Header.Values("Retry-After"); len(values) > 0 {
+			var value int
+			if err := runtime.BindStyledParameterWithOptions("simple", "Retry-After", values[0], &value, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "integer", Format: ""}); err != nil {
+				return nil, err
+			}
+			headers.RetryAfter = &value
+		}
+		response.Headers200 = &headers
 	}
 
 	return response, nil

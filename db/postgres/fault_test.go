@@ -225,9 +225,9 @@ func TestNothingComesBack(t *testing.T) {
 	database := pgtest.New(t)
 	noneLeft(t)
 	w, address := newWire(t, database)
-	s := open(t, postgres.Config{URL: address, Connections: 4, Timeout: 300 * time.Millisecond})
+	s, patient := open(t, postgres.Config{URL: address, Connections: 4, Timeout: 300 * time.Millisecond}), open(t, postgres.Config{URL: address, Timeout: faultPatience})
 	ctx := home(t)
-	put(ctx, t, s, record("A", day))
+	put(ctx, t, patient, record("A", day))
 	for round := range faultRounds(t, 3, 1) {
 		w.flow.Lock()
 		var calls sync.WaitGroup
@@ -276,7 +276,7 @@ func TestSlowNetwork(t *testing.T) {
 	w, address := newWire(t, database)
 	patient, hasty := open(t, postgres.Config{URL: address, Timeout: faultPatience}), open(t, postgres.Config{URL: address, Timeout: 100 * time.Millisecond})
 	ctx := home(t)
-	put(ctx, t, hasty, record("A", day))
+	put(ctx, t, patient, record("A", day))
 	w.delay.Store(int64(200 * time.Millisecond))
 	if _, err := hasty.Get(ctx, "A"); !errors.Is(err, service.ErrUnavailable) {
 		t.Errorf("a call that may take half of the way there: %v", err)
@@ -323,6 +323,7 @@ func TestDeafListener(t *testing.T) {
 func TestDiskFull(t *testing.T) {
 	disk := smallDisk(t)
 	database := pgtest.New(t)
+	noneLeft(t)
 	admin, err := pgx.ParseConfig(database)
 	if err != nil {
 		t.Fatal(err)
