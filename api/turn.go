@@ -33,6 +33,10 @@ var takesLong = map[string]bool{
 // turns is a queue of requests before a number of turns to compute. Who comes first
 // is first; only those whose turn was interrupted go before who had none yet. It is
 // safe for concurrent use.
+//
+// There should be fewer turns than processors. What only computes runs from its
+// beginning to its end as soon as a processor gets to it; if all of them may compute,
+// too many requests wait for the processors, where nobody counts them, and none here.
 type turns struct {
 	limit string // its name
 	most  int    // that may wait for their first turn
