@@ -16,6 +16,7 @@ import (
 	"reflect"
 	"regexp"
 	"runtime"
+	"runtime/debug"
 	"slices"
 	"strings"
 	"syscall"
@@ -64,7 +65,19 @@ type streams struct {
 	out, err io.Writer
 }
 
+// startGC is how much garbage, in percent of what is in use, a start may pile up
+// before it is collected. Nearly all that a start makes stays.
+const startGC = 400
+
+// collectGarbage sets that for all that follows, unless the operator has (GOGC).
+func collectGarbage(percent int) {
+	if os.Getenv("GOGC") == "" {
+		debug.SetGCPercent(percent)
+	}
+}
+
 func main() {
+	collectGarbage(startGC)
 	ctx, stop := signal.NotifyContext(context.Background(), syscall.SIGINT, syscall.SIGTERM)
 	code := run(ctx, os.Args[1:], streams{os.Stdin, os.Stdout, os.Stderr})
 	stop()
@@ -179,6 +192,7 @@ func (c *serveCmd) Run(ctx context.Context, std streams) error {
 		return err
 	}
 	edge.Telemetry, edge.Limits, edge.Draining = api.NewTelemetry(reg, traces), c.limits(), srv.Draining
+	collectGarbage(100) // as is usual
 	ready := edge.Service.Held()
 	log.Info("serving", "address", srv.URL(), "metrics", srv.PrivateURL(), "jurisdictions", ready.Jurisdictions, "rulesets", ready.Rulesets,
 		"started_in", time.Since(started).Round(time.Millisecond).String(), "store", describe, "keys", edge.Auth != nil, "version", service.Engine())
@@ -851,7 +865,7 @@ type settings struct {
 	Rate           float64        `default:"100" env:"DRAWGEAR_RATE" help:"Requests a second that one key, or one address without a key, may make of a replica in the long run; 0 for any number."`
 	Burst          int            `default:"0" env:"DRAWGEAR_BURST" help:"Requests at once after a pause; 0 for two seconds' worth of the rate."`
 	InFlight       int            `default:"256" env:"DRAWGEAR_IN_FLIGHT" help:"Requests answered at a time, of all callers; what is more gets a 503 at once. 0 for any number."`
-	Computing      *int           `placeholder:"N" env:"DRAWGEAR_COMPUTING" help:"Requests that compute at a time, and half as many of those that take long; 16 for each wait, a second at most, and what is more gets a 503 at once. 0 for any number, one a processor if left out."`
+	Computing      *int           `placeholder:"N" env:"DRAWGEAR_COMPUTING" help:"Requests that compute at a time, and half as many of those that take long; 16 for each wait, a second at most, and what is more gets a 503 at once. 0 for any number, one less than there are processors if left out."`
 	TrustedProxies []netip.Prefix `placeholder:"CIDR,..." env:"DRAWGEAR_TRUSTED_PROXIES" help:"Networks of proxies that are believed when X-Forwarded-For says whose request they pass on."`
 
 	LogFormat     string  `default:"auto" enum:"auto,json,text" env:"DRAWGEAR_LOG_FORMAT" help:"Form of the log on standard error: json, text, or auto for text on a terminal and json elsewhere."`
@@ -920,17 +934,20 @@ func (s *settings) clock() (func() time.Time, error) {
 }
 
 // workers is how many jobs are carried out at a time.
-func (s *settings) workers() int { return orProcessors(s.Workers) }
-
-// computing is how many requests compute at a time.
-func (s *settings) computing() int { return orProcessors(s.Computing) }
-
-// orProcessors is a number that was set, or that of the processors.
-func orProcessors(n *int) int {
-	if n == nil {
+func (s *settings) workers() int {
+	if s.Workers == nil {
 		return runtime.GOMAXPROCS(0)
 	}
-	return *n
+	return *s.Workers
+}
+
+// computing is how many requests compute at a time. A processor is left for those
+// who come meanwhile, so that they are counted, and refused if they are too many.
+func (s *settings) computing() int {
+	if s.Computing == nil {
+		return max(1, runtime.GOMAXPROCS(0)-1)
+	}
+	return *s.Computing
 }
 
 // hooks says which webhooks there may be.

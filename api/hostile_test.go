@@ -52,7 +52,7 @@ func listening(t *testing.T, limits api.Limits) (address string, stop func()) {
 }
 
 // usual are the defaults of the settings.
-var usual = api.Limits{Rate: 100, InFlight: 256, Computing: runtime.GOMAXPROCS(0)}
+var usual = api.Limits{Rate: 100, InFlight: 256, Computing: max(1, runtime.GOMAXPROCS(0)-1)}
 
 // patience is how long anything may take before a test gives it up: far longer
 // than any bound of the server, so that only what has no bound meets it.
@@ -519,64 +519,5 @@ func TestOverload(t *testing.T) {
 	ask()
 	if got := <-statuses; got != http.StatusNotFound {
 		t.Errorf("afterwards: %d", got)
-	}
-}
-
-// BenchmarkOverload asks with 1, 4 and 16 times the callers that may be answered
-// at a time: how long those take who are answered, and those who are refused.
-func BenchmarkOverload(b *testing.B) {
-	const inFlight = 16
-	h := api.New(api.Config{Service: service.New(book(b), memory.New(0), clock), Limits: api.Limits{InFlight: inFlight}})
-	srv := httptest.NewServer(h)
-	defer srv.Close()
-	for _, times := range []int{1, 4, 16} {
-		b.Run(fmt.Sprintf("%dx", times), func(b *testing.B) {
-			client := &http.Client{Transport: &http.Transport{MaxIdleConnsPerHost: times * inFlight}}
-			defer client.CloseIdleConnections()
-			type took struct {
-				status int
-				d      time.Duration
-			}
-			all := make(chan took, b.N)
-			work := make(chan struct{})
-			for range times * inFlight {
-				go func() {
-					for range work {
-						start := time.Now()
-						res, err := client.Post(srv.URL+"/v1/assessments?record=false", "application/json", strings.NewReader(float))
-						if err != nil {
-							all <- took{}
-							continue
-						}
-						_, _ = io.Copy(io.Discard, res.Body)
-						res.Body.Close()
-						all <- took{res.StatusCode, time.Since(start)}
-						if res.StatusCode == http.StatusServiceUnavailable {
-							time.Sleep(10 * time.Millisecond) // a hundredth of what Retry-After asks
-						}
-					}
-				}()
-			}
-			for range b.N {
-				work <- struct{}{}
-			}
-			close(work)
-			by := map[int][]time.Duration{}
-			for range b.N {
-				x := <-all
-				by[x.status] = append(by[x.status], x.d)
-			}
-			for status, name := range map[int]string{200: "answered", 503: "refused"} {
-				if d := by[status]; len(d) > 0 {
-					slices.Sort(d)
-					b.ReportMetric(float64(len(d)), name)
-					b.ReportMetric(float64(d[len(d)/2].Microseconds())/1000, name+"-p50-ms")
-					b.ReportMetric(float64(d[len(d)*99/100].Microseconds())/1000, name+"-p99-ms")
-				}
-			}
-			if n := len(by[200]) + len(by[503]); n != b.N {
-				b.Errorf("%d of %d were neither answered nor refused", b.N-n, b.N)
-			}
-		})
 	}
 }

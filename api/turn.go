@@ -3,6 +3,9 @@ package api
 import (
 	"container/list"
 	"context"
+	"fmt"
+	"net/http"
+	"runtime/debug"
 	"sync"
 	"time"
 
@@ -33,111 +36,183 @@ var takesLong = map[string]bool{
 // turns is a queue of requests before a number of turns to compute. Who comes first
 // is first; only those whose turn was interrupted go before who had none yet. It is
 // safe for concurrent use.
+//
+// Two things keep the queue where it is counted, rather than before the processors.
+// There should be fewer turns than processors, so that one is left for those who come:
+// what computes does not stop for them. And a turn is a goroutine that takes up one
+// after the other: one that was woken for each would stand behind all who come.
 type turns struct {
-	limit string // its name
-	most  int    // that may wait for their first turn
+	most int // that may wait for their first turn
 
 	computing, waiting prometheus.Gauge
 	refused            prometheus.Counter
 
 	mu       sync.Mutex
 	free     int       // turns that nobody has; none while somebody waits
-	newcomer list.List // of chan struct{}, closed when the turn has come
-	returner list.List // likewise
+	newcomer list.List // of *turn
+	returner list.List // of chan struct{}, closed when the turn has come again
 }
 
 func newTurns(limit string, number, most int, t *Telemetry) *turns {
 	return &turns{
-		limit: limit, most: number * most, free: number,
+		most: number * most, free: number,
 		computing: t.computing.WithLabelValues(limit), waiting: t.waiting.WithLabelValues(limit), refused: t.refused.WithLabelValues(limit),
 	}
 }
 
-// turn is what a request computes in. It is safe for concurrent use.
+// turn is what one request computes.
 type turn struct {
-	of *turns
+	of      *turns
+	compute func()
+	over    chan struct{} // closed when it is computed
+	fault   any           // that it panicked with
+	waits   bool          // among the newcomers; guarded by of.mu
 
 	mu   sync.Mutex
 	held bool
 }
 
-// take waits for a turn. It refuses at once if too many wait already, or later if
-// none has come.
-func (q *turns) take(ctx context.Context) (*turn, error) {
-	ctx, cancel := context.WithTimeoutCause(ctx, turnWait, errNoTurn)
-	defer cancel()
-	switch err := q.enter(ctx, &q.newcomer, q.most); err {
-	case nil:
-		return &turn{of: q, held: true}, nil
-	case errNoTurn:
-		q.refused.Inc()
-		return nil, err
-	default:
-		return nil, err
-	}
-}
-
 // errNoTurn is the refusal of a request that does not get a turn.
 var errNoTurn = refuse(ProblemOverloaded, "As many requests compute, and wait to, as may be at a time.")
 
-// enter waits in a list of at most so many until a turn has come or the context
-// ends, and then gives its cause.
-func (q *turns) enter(ctx context.Context, line *list.List, most int) error {
+// do has something computed when its turn comes. It refuses at once if too many wait
+// already, and later if the turn does not come; then nothing was computed. A panic
+// comes out where it would without turns.
+func (q *turns) do(ctx context.Context, compute func(t *turn)) error {
+	t := &turn{of: q, over: make(chan struct{}), held: true}
+	t.compute = func() { compute(t) }
+	if err := q.enter(ctx, t); err != nil {
+		if err == errNoTurn {
+			q.refused.Inc()
+		}
+		return err
+	}
+	<-t.over
+	if t.fault != nil {
+		panic(t.fault)
+	}
+	return nil
+}
+
+// enter waits until a newcomer has its turn, or the end of the context, whose cause
+// it gives then.
+func (q *turns) enter(ctx context.Context, t *turn) error {
 	q.mu.Lock()
 	if q.free > 0 {
 		q.free--
 		q.computing.Inc()
 		q.mu.Unlock()
+		go q.work(t)
 		return nil
 	}
-	if line.Len() >= most {
+	if q.newcomer.Len() >= q.most {
 		q.mu.Unlock()
 		return errNoTurn
 	}
+	at := q.newcomer.PushBack(t)
+	t.waits = true
+	q.waiting.Inc()
+	q.mu.Unlock()
+
+	ctx, cancel := context.WithTimeoutCause(ctx, turnWait, errNoTurn)
+	defer cancel()
+	select {
+	case <-t.over:
+		return nil
+	case <-ctx.Done():
+	}
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	if !t.waits {
+		return nil // it computes, and will be over
+	}
+	q.newcomer.Remove(at)
+	q.waiting.Dec()
+	return context.Cause(ctx)
+}
+
+// work computes for one after the other for as long as it has the turn.
+func (q *turns) work(t *turn) {
+	for t != nil {
+		t.run()
+		if !t.end() {
+			return
+		}
+		t = q.next()
+	}
+}
+
+// next gives a turn on: to one that had it before, to a newcomer for whom somebody
+// must work now, or to nobody.
+func (q *turns) next() *turn {
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	if first := q.returner.Front(); first != nil {
+		close(q.returner.Remove(first).(chan struct{}))
+		q.waiting.Dec()
+		return nil
+	}
+	if first := q.newcomer.Front(); first != nil {
+		t := q.newcomer.Remove(first).(*turn)
+		t.waits = false
+		q.waiting.Dec()
+		return t
+	}
+	q.free++
+	q.computing.Dec()
+	return nil
+}
+
+// again waits until a turn that was given back has come again, or the context ends.
+func (q *turns) again(ctx context.Context) bool {
+	q.mu.Lock()
+	if q.free > 0 {
+		q.free--
+		q.computing.Inc()
+		q.mu.Unlock()
+		return true
+	}
 	come := make(chan struct{})
-	at := line.PushBack(come)
+	at := q.returner.PushBack(come)
 	q.waiting.Inc()
 	q.mu.Unlock()
 	select {
 	case <-come:
-		return nil
+		return true
 	case <-ctx.Done():
 	}
 	q.mu.Lock()
 	defer q.mu.Unlock()
 	select {
 	case <-come: // in the same instant
-		return nil
+		return true
 	default:
-		line.Remove(at)
+		q.returner.Remove(at)
 		q.waiting.Dec()
-		return context.Cause(ctx)
+		return false
 	}
 }
 
-// leave gives a turn to who is next.
-func (q *turns) leave() {
-	q.mu.Lock()
-	defer q.mu.Unlock()
-	for _, line := range []*list.List{&q.returner, &q.newcomer} {
-		if first := line.Front(); first != nil {
-			close(line.Remove(first).(chan struct{}))
-			q.waiting.Dec()
-			return
+// run computes, and keeps a panic for who waits for it.
+func (t *turn) run() {
+	defer close(t.over)
+	defer func() {
+		switch p := recover(); p {
+		case nil:
+		case http.ErrAbortHandler:
+			t.fault = p
+		default:
+			t.fault = fmt.Sprintf("%v\n%s", p, debug.Stack())
 		}
-	}
-	q.free++
-	q.computing.Dec()
+	}()
+	t.compute()
 }
 
-// end gives the turn back, if it is held.
+// end says whether the turn was held; it is not any more.
 func (t *turn) end() (held bool) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
 	held, t.held = t.held, false
-	if held {
-		t.of.leave()
-	}
 	return held
 }
 
@@ -147,8 +222,11 @@ func (t *turn) pause(ctx context.Context) (resume func()) {
 	if !t.end() {
 		return func() {}
 	}
+	if other := t.of.next(); other != nil {
+		go t.of.work(other)
+	}
 	return func() {
-		if t.of.enter(ctx, &t.of.returner, maxReturners) != nil {
+		if !t.of.again(ctx) {
 			return
 		}
 		t.mu.Lock()
@@ -156,9 +234,6 @@ func (t *turn) pause(ctx context.Context) (resume func()) {
 		t.held = true
 	}
 }
-
-// maxReturners is no bound: they were let in before.
-const maxReturners = int(^uint(0) >> 1)
 
 // inTurn lets handlers compute so many at a time. It stands after the body is read
 // and before the reply is written, so that nobody holds a turn who is slow to send or
@@ -177,18 +252,19 @@ func (g *gate) inTurn(ops []openapi.Operation, lanes map[string]*lane) StrictMid
 		if of == nil || open[operation] {
 			return next
 		}
-		return func(c echo.Context, request any) (any, error) {
+		return func(c echo.Context, request any) (response any, err error) {
 			if laneOf(c, lanes) != nil {
 				return next(c, request)
 			}
 			ctx := c.Request().Context()
-			mine, err := of.take(ctx)
-			if err != nil {
-				return nil, err
+			refused := of.do(ctx, func(t *turn) {
+				c.SetRequest(c.Request().WithContext(service.WithTurn(ctx, func() func() { return t.pause(ctx) })))
+				response, err = next(c, request)
+			})
+			if refused != nil {
+				return nil, refused
 			}
-			defer mine.end()
-			c.SetRequest(c.Request().WithContext(service.WithTurn(ctx, func() func() { return mine.pause(ctx) })))
-			return next(c, request)
+			return response, err
 		}
 	}
 }

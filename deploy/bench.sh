@@ -3,6 +3,8 @@
 # the same findings by hand, beside general engines for rules, and over loopback
 # beside a handler that does nothing. Of several runs the quickest stands, for
 # whatever else uses the machine only ever takes time.
+# Then the start beside that of an empty server, and what comes of too many requests,
+# each once: their figures are medians and shares.
 #
 #   deploy/bench.sh [RUNS]
 set -euo pipefail
@@ -31,6 +33,16 @@ bench() { # directory, benchmarks, time of each
   (cd "$1" && go test -run '^$' -bench "$2" -benchtime "$3" -benchmem -count "$runs" .) | best
 }
 
+# once prints the figures of a benchmark that takes many by itself.
+once() { # benchmark, times
+  go test -run '^$' -bench "$1" -benchtime "$2" . | awk '/^Benchmark/ {
+    name = $1; sub(/-[0-9]+$/, "", name); sub(/^Benchmark/, "", name); gsub(/_/, " ", name)
+    printf "%-32s", name
+    for (i = 5; i < NF; i += 2) printf "  %s %s", $i, $(i + 1)
+    print ""
+  }'
+}
+
 bench rules/library '^BenchmarkAssess$' 300ms
 bench rules/expr '^BenchmarkEvaluate$' 200ms
 bench rules/rig '^BenchmarkDecode$' 200ms
@@ -38,6 +50,8 @@ bench rules '^BenchmarkEncode$' 200ms
 bench rules/loads '^BenchmarkOf$' 200ms
 bench rules/library '^(BenchmarkLimits|BenchmarkCompile)$' 300ms
 bench api '^BenchmarkLoad$' 700ms
+once '^BenchmarkStart$/^memory$' 20x
+once '^BenchmarkOverload$' 20000x
 # A module of its own; what it needs may not be to be had here.
 if (cd rules/peers && go mod download && go test .) >/dev/null 2>&1; then
   bench rules/peers . 200ms

@@ -36,7 +36,7 @@ upgrade() { # REVISION
 
 step "hostile messages, slow connections, memory, overload"
 run ./api -run 'TestHostile|TestSlowConnections|TestOverload'
-go test ./api -run='^$' -bench=BenchmarkOverload -benchtime=4000x | grep Benchmark
+go test . -run='^$' -bench=BenchmarkOverload -benchtime=4000x | grep Benchmark
 
 step "the contract, 100 000 requests"
 DRAWGEAR_FUZZ_REQUESTS=${DRAWGEAR_FUZZ_REQUESTS:-100000} run ./api -run TestContractFuzz
