@@ -16,6 +16,9 @@ import (
 // Decode reads a rig document in JSON. A document with anything wrong is
 // refused whole: the error is then Issues.
 func Decode(data []byte) (*Rig, error) {
+	if r, ok := read(data); ok {
+		return r, nil
+	}
 	tree, issues := parseJSON(data)
 	if issues != nil {
 		return nil, issues.sorted()
@@ -29,18 +32,6 @@ func FromTree(tree map[string]any) (*Rig, error) {
 	d := &decoder{rig: newRig()}
 	d.object("", "", tree)
 	return d.finish()
-}
-
-// newRig is a rig of which nothing is known.
-func newRig() *Rig {
-	return &Rig{
-		Sets:       map[ID][]string{},
-		values:     make([]Value, len(fields)),
-		quantities: make([]quantity.Quantity, len(fields)),
-		lists:      map[ID][]quantity.Quantity{},
-		counts:     map[ID][]int{},
-		derivedBy:  map[ID]int{},
-	}
 }
 
 // finish works out what follows from what was entered, if that can stand together.
@@ -180,17 +171,29 @@ func (d *decoder) text(at string, v any) (string, bool) {
 		d.add(at, CodeWrongType, "must be text", "Write it in quotes; leave the field out if it is not known.")
 		return "", false
 	}
-	if utf8.RuneCountInString(s) > MaxText {
-		d.add(at, CodeLimit, "the text is too long", fmt.Sprintf("At most %d characters.", MaxText))
+	if code, why := unfit(s); code != "" {
+		advice := "Use plain text."
+		if code == CodeLimit {
+			advice = fmt.Sprintf("At most %d characters.", MaxText)
+		}
+		d.add(at, code, why, advice)
 		return "", false
+	}
+	return s, true
+}
+
+// unfit says what keeps a text from being one of a document, as the code of an
+// issue and its message; nothing if it is fit.
+func unfit(s string) (code, why string) {
+	if len(s) > MaxText && utf8.RuneCountInString(s) > MaxText {
+		return CodeLimit, "the text is too long"
 	}
 	for _, c := range s {
 		if unicode.IsControl(c) {
-			d.add(at, CodeBadValue, "the text holds a control character", "Use plain text.")
-			return "", false
+			return CodeBadValue, "the text holds a control character"
 		}
 	}
-	return s, true
+	return "", ""
 }
 
 func (d *decoder) quantity(at string, dim quantity.Dimension, v any) (quantity.Quantity, bool) {
@@ -323,7 +326,7 @@ func (d *decoder) list(f Field, at string, v any) {
 				words = append(words, s)
 			}
 		}
-		r.Sets[f.ID] = words
+		r.setWords(f.ID, words)
 	case KindCounts:
 		ns := []int{}
 		for i, x := range items {
@@ -331,7 +334,7 @@ func (d *decoder) list(f Field, at string, v any) {
 				ns = append(ns, n)
 			}
 		}
-		r.counts[f.ID] = ns
+		r.setCounts(f.ID, ns)
 	case KindMasses:
 		if len(items) == 0 {
 			d.add(at, CodeBadValue, "the list is empty", "Give one entry an axle, or leave the field out.")
@@ -343,13 +346,53 @@ func (d *decoder) list(f Field, at string, v any) {
 				qs = append(qs, q)
 			}
 		}
-		r.lists[f.ID] = qs
+		r.setMasses(f.ID, qs)
+	}
+}
+
+// Facts that are looked at by name.
+var (
+	vehicleTotal, vehicleAxles            = must("vehicle.laden.total"), must("vehicle.laden.axles")
+	brakedLimit, unbrakedLimit            = must("vehicle.towing.braked"), must("vehicle.towing.unbraked")
+	makerRating                           = must("vehicle.towing.maker_rating")
+	brakeKind, breakawayKind              = must("trailer.brakes.kind"), must("trailer.breakaway.kind")
+	axleCount, brakedAxles, axlePositions = must("trailer.axle_count"), must("trailer.brakes.braked_axles"), must("trailer.brakes.axle_positions")
+	brakesFitted, allWheels, rearAxle     = must("trailer.brakes.fitted"), must("trailer.brakes.all_wheels"), must("trailer.brakes.rear_axle")
+	bodyStarts, bodyEnds                  = must("trailer.body.starts"), must("trailer.body.ends")
+)
+
+// newRig is a rig of which nothing is known.
+func newRig() *Rig {
+	return &Rig{
+		values: make([]Value, len(fields)), quantities: make([]quantity.Quantity, len(fields)),
+		derivedBy: make([]uint8, len(fields)), told: new(telling),
 	}
 }
 
 func (r *Rig) set(id ID, q quantity.Quantity) {
 	r.values[id] = Value{Known: true, Num: q.Base()}
 	r.quantities[id] = q
+}
+
+func (r *Rig) setWords(id ID, words []string) {
+	if r.Sets == nil {
+		r.Sets = map[ID][]string{}
+	}
+	r.Sets[id] = words
+}
+
+func (r *Rig) setCounts(id ID, ns []int) {
+	if r.counts == nil {
+		r.counts = map[ID][]int{}
+	}
+	r.counts[id] = ns
+}
+
+func (r *Rig) setMasses(id ID, qs []quantity.Quantity) {
+	if r.lists == nil {
+		r.lists = map[ID][]quantity.Quantity{}
+	}
+	r.lists[id] = qs
 }
 
 func (r *Rig) setBool(id ID, x bool) {
@@ -360,19 +403,7 @@ func (r *Rig) setBool(id ID, x bool) {
 	r.values[id] = v
 }
 
-// PartFields names the fields of an entry of parts, in contract order.
-var PartFields = []string{
-	"role", "rated_mass", "breaking_mass", "breaking_force", "rated_ball", "d_value", "dc_value", "v_value", "working_load", "least_mass", "size", "grade",
-	"load_index", "load_index_dual", "speed_symbol", "on", "axle", "count",
-}
-
-// PlaceWords say on which side of the coupling a part sits.
-var PlaceWords = []string{"vehicle", "trailer"}
-
-const (
-	maxLoadIndex = 279 // the highest that the international table lists
-	maxItems     = 50
-)
+const maxItems = 50
 
 // items reads a list of things carried, each with a mass and a place.
 func (d *decoder) items(at string, v any, place string) []Item {
@@ -434,51 +465,8 @@ func (d *decoder) parts(at string, v any) {
 	}
 }
 
-func (d *decoder) part(ptr string, m map[string]any) Part {
-	p := Part{Count: 1}
-	masses := map[string]*quantity.Quantity{"rated_mass": &p.RatedMass, "breaking_mass": &p.BreakingMass, "rated_ball": &p.RatedBall, "working_load": &p.WorkingLoad, "least_mass": &p.LeastMass}
-	forces := map[string]*quantity.Quantity{"breaking_force": &p.BreakingForce, "d_value": &p.DValue, "dc_value": &p.DcValue, "v_value": &p.VValue}
-	indices := map[string]*int{"load_index": &p.LoadIndex, "load_index_dual": &p.LoadIndexDual}
-	for name, v := range m {
-		at := ptr + "/" + Escape(name)
-		switch {
-		case name == "role":
-			p.Role, _ = d.oneOf(at, v, PartRoles)
-		case masses[name] != nil:
-			*masses[name], _ = d.quantity(at, quantity.Mass, v)
-		case forces[name] != nil:
-			*forces[name], _ = d.quantity(at, quantity.Force, v)
-		case name == "size":
-			p.Size, _ = d.quantity(at, quantity.Length, v)
-		case name == "grade":
-			p.Grade, _ = d.text(at, v)
-		case indices[name] != nil:
-			*indices[name], _ = d.count(at, v, maxLoadIndex)
-		case name == "speed_symbol":
-			p.SpeedSymbol, _ = d.text(at, v)
-		case name == "on":
-			p.On, _ = d.oneOf(at, v, PlaceWords)
-		case name == "axle":
-			p.Axle, _ = d.count(at, v, maxCount)
-		case name == "count":
-			p.Count, _ = d.count(at, v, maxCount)
-		default:
-			d.unknown(at, name, PartFields, false)
-		}
-	}
-	if _, ok := m["role"]; !ok {
-		d.add(ptr+"/role", CodeBadValue, "a part must say what it is", "One of "+strings.Join(PartRoles, ", ")+".")
-	}
-	if !p.BreakingMass.IsZero() && !p.BreakingForce.IsZero() {
-		for _, x := range [2][2]string{{"breaking_force", "breaking_mass"}, {"breaking_mass", "breaking_force"}} {
-			d.add(ptr+"/"+x[0], CodeContradiction, "breaking strength stands twice, here and in "+ptr+"/"+x[1], "Keep the figure that is marked on the part.")
-		}
-	}
-	return p
-}
-
 // noMore are pairs of figures in which the first can never exceed the second.
-var noMore = [][2]string{
+var noMore = ids([][2]string{
 	{"trailer.rated.axles", "trailer.rated.total"},
 	{"trailer.rated.ball", "trailer.rated.total"},
 	{"trailer.laden.axles", "trailer.laden.total"},
@@ -494,44 +482,53 @@ var noMore = [][2]string{
 	{"vehicle.rated.total", "vehicle.rated.combination"},
 	{"vehicle.built", "vehicle.first_registered"},
 	{"trailer.built", "trailer.first_registered"},
-}
+})
 
 // sums are triples of entered figures that must add up: whole, part, part.
-var sums = [][3]string{
+var sums = ids([][3]string{
 	{"trailer.laden.total", "trailer.laden.axles", "trailer.laden.ball"},
 	{"trailer.rated.total", "trailer.rated.axles", "trailer.rated.ball"},
+})
+
+// ids finds the facts of a table by their paths.
+func ids[T [2]string | [3]string](table []T) [][]ID {
+	out := make([][]ID, len(table))
+	for i, row := range table {
+		for k := range len(row) {
+			out[i] = append(out[i], must(row[k]))
+		}
+	}
+	return out
 }
 
 func (d *decoder) contradictions() {
 	r := d.rig
 	d.order()
 	for _, s := range sums {
-		whole, x, y := must(s[0]), must(s[1]), must(s[2])
+		whole, x, y := s[0], s[1], s[2]
 		if r.values[whole].Known && r.values[x].Known && r.values[y].Known &&
 			r.values[x].Num+r.values[y].Num != r.values[whole].Num {
 			d.clash(y, whole, fmt.Sprintf("%s and %s do not add up to %s", r.Text(x), r.Text(y), r.Text(whole)))
 		}
 	}
-	if total, axles := must("vehicle.laden.total"), must("vehicle.laden.axles"); r.values[total].Known {
-		if sum, ok := r.sum(axles); ok && sum.Base() != r.values[total].Num {
-			d.clash(axles, total, fmt.Sprintf("the axles add up to %s, not %s", sum.Text(), r.Text(total)))
+	if r.values[vehicleTotal].Known {
+		if sum, ok := r.sum(vehicleAxles); ok && sum.Base() != r.values[vehicleTotal].Num {
+			d.clash(vehicleAxles, vehicleTotal, fmt.Sprintf("the axles add up to %s, not %s", sum.Text(), r.Text(vehicleTotal)))
 		}
 	}
-	kind, braked := must("trailer.brakes.kind"), must("trailer.brakes.braked_axles")
-	if r.values[kind].Word == "none" && r.values[braked].Num > 0 {
-		d.clash(braked, kind, "axles are braked although there are no brakes")
+	unbraked := r.values[brakeKind].Word == "none"
+	if unbraked && r.values[brakedAxles].Num > 0 {
+		d.clash(brakedAxles, brakeKind, "axles are braked although there are no brakes")
 	}
-	away := must("trailer.breakaway.kind")
-	if r.values[kind].Word == "none" && r.values[away].Word == "automatic" {
-		d.clash(away, kind, "the brakes cannot come on by themselves: there are none")
+	if unbraked && r.values[breakawayKind].Word == "automatic" {
+		d.clash(breakawayKind, brakeKind, "the brakes cannot come on by themselves: there are none")
 	}
-	rating := must("vehicle.towing.maker_rating")
-	for _, limit := range []ID{must("vehicle.towing.braked"), must("vehicle.towing.unbraked")} {
-		if r.values[rating].Known && r.values[rating].Num == 0 && r.values[limit].Known {
-			d.clash(limit, rating, "a towing limit is given although the maker gives none")
+	for _, limit := range [...]ID{brakedLimit, unbrakedLimit} {
+		if r.values[makerRating].Known && r.values[makerRating].Num == 0 && r.values[limit].Known {
+			d.clash(limit, makerRating, "a towing limit is given although the maker gives none")
 		}
 	}
-	d.axlePositions(kind, braked)
+	d.axlePositions()
 	d.geometry()
 }
 
@@ -539,21 +536,20 @@ func (d *decoder) contradictions() {
 func (d *decoder) geometry() {
 	r := d.rig
 	for i, it := range r.TrailerItems {
-		at := fmt.Sprintf("/trailer/items/%d/behind_coupling", i)
-		for _, end := range []struct {
-			path string
-			way  int
-			why  string
-		}{{"trailer.body.starts", -1, "it lies ahead of the body"}, {"trailer.body.ends", 1, "it lies behind the body"}} {
-			if id := must(end.path); !it.At.IsZero() && r.values[id].Known && it.At.Cmp(r.quantities[id]) == end.way {
-				d.clashAt(at, fields[id].Pointer, end.why)
+		for _, end := range [...]struct {
+			id  ID
+			way int
+			why string
+		}{{bodyStarts, -1, "it lies ahead of the body"}, {bodyEnds, 1, "it lies behind the body"}} {
+			if !it.At.IsZero() && r.values[end.id].Known && it.At.Cmp(r.quantities[end.id]) == end.way {
+				d.clashAt(fmt.Sprintf("/trailer/items/%d/behind_coupling", i), fields[end.id].Pointer, end.why)
 			}
 		}
 	}
 }
 
-func (d *decoder) axlePositions(kind, braked ID) {
-	r, id, axles := d.rig, must("trailer.brakes.axle_positions"), must("trailer.axle_count")
+func (d *decoder) axlePositions() {
+	r, id, axles, kind, braked := d.rig, axlePositions, axleCount, brakeKind, brakedAxles
 	positions, listed := r.counts[id]
 	if !listed {
 		return
@@ -583,7 +579,7 @@ func (d *decoder) axlePositions(kind, braked ID) {
 func (d *decoder) order() {
 	r := d.rig
 	for _, pair := range noMore {
-		a, b := must(pair[0]), must(pair[1])
+		a, b := pair[0], pair[1]
 		va, vb := r.values[a], r.values[b]
 		if va.Known && vb.Known && va.Num > vb.Num {
 			d.clash(a, b, fmt.Sprintf("%s is more than %s", r.Text(a), r.Text(b)))
@@ -602,12 +598,11 @@ func (d *decoder) clash(a, b ID, why string) {
 }
 
 func (d *decoder) entered(id ID) []string {
-	i, ok := d.rig.derivedBy[id]
-	if !ok {
+	if !d.rig.derived(id) {
 		return []string{fields[id].Pointer}
 	}
 	var out []string
-	for _, in := range d.rig.derivations[i].Inputs {
+	for _, in := range d.rig.Inputs(id) {
 		out = append(out, in.Pointer)
 	}
 	return out

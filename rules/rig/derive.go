@@ -3,6 +3,7 @@ package rig
 import (
 	"slices"
 	"strconv"
+	"sync"
 
 	"drawgear/rules/quantity"
 )
@@ -65,18 +66,88 @@ var formulas = []formula{
 	},
 }
 
-// formulaIDs are the target and the inputs of each formula.
-var formulaIDs = func() [][]ID {
-	var out [][]ID
+// way is how a fact is worked out.
+type way struct {
+	target     ID
+	text       string
+	inputs     []ID
+	assumption string
+}
+
+func wayTo(target, text, assumption string, inputs ...string) *way {
+	w := &way{target: must(target), text: text, assumption: assumption}
+	for _, path := range inputs {
+		w.inputs = append(w.inputs, must(path))
+	}
+	return w
+}
+
+// ways are those of the formulas, in their order.
+var ways = func() (out []*way) {
 	for _, f := range formulas {
-		ids := []ID{must(f.target)}
-		for _, path := range f.inputs {
-			ids = append(ids, must(path))
-		}
-		out = append(out, ids)
+		out = append(out, wayTo(f.target, f.text, f.assumption, f.inputs...))
 	}
 	return out
 }()
+
+// Ways to facts that are no amounts.
+var (
+	byBrakeKind     = flagged("trailer.brakes.fitted", "trailer.brakes.kind")
+	byPositions     = wayTo("trailer.brakes.braked_axles", "number of trailer.brakes.axle_positions", "", "trailer.brakes.axle_positions")
+	byCounts        = flagged("trailer.brakes.all_wheels", "trailer.brakes.braked_axles", "trailer.axle_count")
+	rearByPositions = flagged("trailer.brakes.rear_axle", "trailer.brakes.axle_positions", "trailer.axle_count")
+	rearByCounts    = flagged("trailer.brakes.rear_axle", "trailer.brakes.braked_axles", "trailer.axle_count")
+	byLimits        = wayTo("vehicle.towing.maker_rating", "a towing limit is given", "", "vehicle.towing.braked", "vehicle.towing.unbraked")
+)
+
+func flagged(target string, inputs ...string) *way {
+	return wayTo(target, fields[must(target)].Doc, "", inputs...)
+}
+
+// working is that a fact was worked out, and how. Its words are written when they
+// are asked for, which of most rigs they are not.
+type working struct {
+	*way
+	estimate quantity.Quantity // what it comes to if that is no fact
+}
+
+// telling is what was worked out of a rig in words, written once.
+type telling struct {
+	once sync.Once
+	all  []Derivation
+}
+
+// tell writes down what was worked out. What a fact rests on stands before it.
+func (r *Rig) tell() (all []Derivation) {
+	for _, w := range r.workings {
+		d := Derivation{Figure: fields[w.target].Path, Formula: w.text, Assumption: w.assumption}
+		if w.assumption != "" {
+			d.Value = w.estimate.Text()
+		} else {
+			d.Value = r.Text(w.target)
+		}
+		for _, id := range w.inputs {
+			var inputs []Input
+			switch {
+			case r.derived(id):
+				inputs = all[r.derivedBy[id]-1].Inputs
+			case fields[id].Kind == KindMasses:
+				for i, q := range r.lists[id] {
+					inputs = append(inputs, Input{Pointer: fields[id].Pointer + "/" + strconv.Itoa(i), Value: q.Text()})
+				}
+			default:
+				inputs = r.entry(id)
+			}
+			for _, in := range inputs {
+				if !slices.Contains(d.Inputs, in) {
+					d.Inputs = append(d.Inputs, in)
+				}
+			}
+		}
+		all = append(all, d)
+	}
+	return all
+}
 
 func plus(target, a, b string) formula {
 	return formula{target: target, text: a + " + " + b, inputs: []string{a, b}, apply: func(r *Rig, in []ID) (quantity.Quantity, bool) {
@@ -124,101 +195,64 @@ func (r *Rig) sum(id ID) (quantity.Quantity, bool) {
 // derive fills in every fact that follows from the entered ones. It runs the
 // table until nothing is added: a sum may wait for another sum.
 func (r *Rig) derive() {
+	r.workings = make([]working, 0, len(ways))
 	r.deriveFlags()
-	var estimates []Derivation
 	for again := true; again; {
 		again = false
-		for i, f := range formulas {
-			id, in := formulaIDs[i][0], formulaIDs[i][1:]
-			if f.assumption != "" || r.values[id].Known {
+		for i, w := range ways {
+			if w.assumption != "" || r.values[w.target].Known {
 				continue
 			}
-			v, ok := f.apply(r, in)
-			if !ok {
-				continue
+			if q, ok := formulas[i].apply(r, w.inputs); ok {
+				r.set(w.target, q)
+				r.worked(w)
+				again = true
 			}
-			r.set(id, v)
-			r.derivedBy[id] = len(r.derivations)
-			r.derivations = append(r.derivations, Derivation{Figure: f.target, Value: v.Text(), Formula: f.text, Inputs: r.inputsOf(in)})
-			again = true
 		}
 	}
-	for i, f := range formulas {
-		id, in := formulaIDs[i][0], formulaIDs[i][1:]
-		if f.assumption == "" || r.values[id].Known {
+	for i, w := range ways {
+		if w.assumption == "" || r.values[w.target].Known {
 			continue
 		}
-		if v, ok := f.apply(r, in); ok && v.Base() >= 0 {
-			estimates = append(estimates, Derivation{Figure: f.target, Value: v.Text(), Formula: f.text, Inputs: r.inputsOf(in), Assumption: f.assumption})
+		if q, ok := formulas[i].apply(r, w.inputs); ok && q.Base() >= 0 {
+			r.workings = append(r.workings, working{w, q})
 		}
 	}
-	r.derivations = append(r.derivations, estimates...)
 }
 
-func (r *Rig) inputsOf(ids []ID) []Input {
-	var out []Input
-	for _, id := range ids {
-		if fields[id].Kind == KindMasses {
-			for i, q := range r.lists[id] {
-				out = append(out, Input{Pointer: fields[id].Pointer + "/" + strconv.Itoa(i), Value: q.Text()})
-			}
-			continue
-		}
-		out = append(out, r.Inputs(id)...)
-	}
-	return out
+// worked records that a fact follows from others.
+func (r *Rig) worked(w *way) {
+	r.workings = append(r.workings, working{way: w})
+	r.derivedBy[w.target] = uint8(len(r.workings))
 }
 
-// deriveFlags works out the true-or-false facts.
+// deriveFlags works out the facts that are no amounts.
 func (r *Rig) deriveFlags() {
-	kind := r.values[must("trailer.brakes.kind")]
-	if kind.Known {
-		r.flag("trailer.brakes.fitted", kind.Word != "none", "trailer.brakes.kind")
+	if kind := r.values[brakeKind]; kind.Known {
+		r.flag(byBrakeKind, kind.Word != "none")
 	}
-	axles, braked := r.values[must("trailer.axle_count")], r.values[must("trailer.brakes.braked_axles")]
-	positions, listed := r.counts[must("trailer.brakes.axle_positions")]
-	if !braked.Known && listed {
-		braked = Value{Known: true, Num: int64(len(positions))}
-		r.work("trailer.brakes.braked_axles", braked, "number of trailer.brakes.axle_positions", "trailer.brakes.axle_positions")
+	positions, listed := r.counts[axlePositions]
+	if !r.values[brakedAxles].Known && listed {
+		r.values[brakedAxles] = Value{Known: true, Num: int64(len(positions))}
+		r.worked(byPositions)
 	}
+	axles, braked := r.values[axleCount], r.values[brakedAxles]
+	all := axles.Known && braked.Known && braked.Num == axles.Num && axles.Num > 0
 	if axles.Known && braked.Known {
-		r.flag("trailer.brakes.all_wheels", braked.Num == axles.Num && axles.Num > 0, "trailer.brakes.braked_axles", "trailer.axle_count")
+		r.flag(byCounts, all)
 	}
 	if axles.Known && listed {
-		last := false
-		for _, p := range positions {
-			last = last || int64(p) == axles.Num
-		}
-		r.flag("trailer.brakes.rear_axle", last, "trailer.brakes.axle_positions", "trailer.axle_count")
-	} else if axles.Known && braked.Known && braked.Num == axles.Num && axles.Num > 0 {
-		r.flag("trailer.brakes.rear_axle", true, "trailer.brakes.braked_axles", "trailer.axle_count")
+		r.flag(rearByPositions, slices.Contains(positions, int(axles.Num)))
+	} else if all {
+		r.flag(rearByCounts, true)
 	}
-	rating := must("vehicle.towing.maker_rating")
-	if !r.values[rating].Known && (r.values[must("vehicle.towing.braked")].Known || r.values[must("vehicle.towing.unbraked")].Known) {
-		r.work("vehicle.towing.maker_rating", Value{Known: true, Num: 1}, "a towing limit is given", "vehicle.towing.braked", "vehicle.towing.unbraked")
+	if !r.values[makerRating].Known && (r.values[brakedLimit].Known || r.values[unbrakedLimit].Known) {
+		r.setBool(makerRating, true)
+		r.worked(byLimits)
 	}
 }
 
-func (r *Rig) flag(target string, x bool, inputs ...string) {
-	v := Value{Known: true}
-	if x {
-		v.Num = 1
-	}
-	r.work(target, v, fields[must(target)].Doc, inputs...)
-}
-
-// work records a fact that follows from others.
-func (r *Rig) work(target string, v Value, formula string, inputs ...string) {
-	id := must(target)
-	r.values[id] = v
-	var in []Input
-	for _, p := range inputs {
-		for _, x := range r.Inputs(must(p)) {
-			if !slices.Contains(in, x) {
-				in = append(in, x)
-			}
-		}
-	}
-	r.derivedBy[id] = len(r.derivations)
-	r.derivations = append(r.derivations, Derivation{Figure: target, Value: r.Text(id), Formula: formula, Inputs: in})
+func (r *Rig) flag(w *way, x bool) {
+	r.setBool(w.target, x)
+	r.worked(w)
 }

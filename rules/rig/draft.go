@@ -64,7 +64,7 @@ func (d *Draft) Words(id ID, words []string) {
 			list = append(list, fields[id].Words[i])
 		}
 	}
-	d.rig.Sets[id] = list
+	d.rig.setWords(id, list)
 }
 
 // Masses sets a list of amounts of the field's dimension, one at least.
@@ -81,7 +81,7 @@ func (d *Draft) Masses(id ID, list []quantity.Quantity) {
 			d.refuse(id, CodeBadQuantity, fmt.Sprintf("%s cannot hold %q", fields[id].Path, q))
 		}
 	}
-	d.rig.lists[id] = append([]quantity.Quantity(nil), list...)
+	d.rig.setMasses(id, append([]quantity.Quantity(nil), list...))
 }
 
 // AddPart adds an entry to the list of parts. Its amounts must be of their

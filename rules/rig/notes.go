@@ -92,8 +92,8 @@ func (n *Notes) With(given []Input, ids ...ID) []Input {
 		}
 	}
 	for _, id := range ids {
-		if i, ok := n.derivedBy[id]; ok {
-			for _, in := range n.derivations[i].Inputs {
+		if n.derived(id) {
+			for _, in := range n.Inputs(id) {
 				add(in)
 			}
 		} else if n.known(id) {

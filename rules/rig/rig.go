@@ -77,12 +77,13 @@ type Rig struct {
 	VehicleItems []Item // what is to be loaded on the vehicle beside what it weighs now
 	Sets         map[ID][]string
 
-	values      []Value
-	quantities  []quantity.Quantity // as entered, for print; indexed like values
-	lists       map[ID][]quantity.Quantity
-	counts      map[ID][]int
-	derivations []Derivation
-	derivedBy   map[ID]int // index into derivations
+	values     []Value
+	quantities []quantity.Quantity // as entered, for print; indexed like values
+	lists      map[ID][]quantity.Quantity
+	counts     map[ID][]int
+	workings   []working // of what was worked out, and of estimates
+	derivedBy  []uint8   // indexed like values: the place of its working, counted from 1; 0 for what was not worked out
+	told       *telling
 }
 
 // Get returns the fact, or an unknown Value.
@@ -158,15 +159,27 @@ type Input struct {
 }
 
 // Derivations lists the figures worked out for this rig, in table order of
-// their formulas; estimates (with an assumption) come last.
-func (r *Rig) Derivations() []Derivation { return r.derivations }
+// their formulas; estimates (with an assumption) come last. The result must not be
+// changed.
+func (r *Rig) Derivations() []Derivation {
+	r.told.once.Do(func() { r.told.all = r.tell() })
+	return r.told.all
+}
 
 // Inputs returns the entered figures on which a fact rests: itself if it was
 // entered, the inputs of its formula if it was derived.
 func (r *Rig) Inputs(id ID) []Input {
-	if i, ok := r.derivedBy[id]; ok {
-		return r.derivations[i].Inputs
+	if r.derived(id) {
+		return r.Derivations()[r.derivedBy[id]-1].Inputs
 	}
+	return r.entry(id)
+}
+
+// derived reports whether the fact was worked out.
+func (r *Rig) derived(id ID) bool { return r.derivedBy[id] > 0 }
+
+// entry is a fact as it was entered, none if it is not known.
+func (r *Rig) entry(id ID) []Input {
 	if !r.known(id) {
 		return nil
 	}

@@ -23,9 +23,11 @@ func (r *Rig) With(change func(*Draft)) (*Rig, error) {
 	c.values, c.quantities = slices.Clone(r.values), slices.Clone(r.quantities)
 	c.Sets, c.lists, c.counts = maps.Clone(r.Sets), maps.Clone(r.lists), maps.Clone(r.counts)
 	c.Parts = slices.Clone(r.Parts)
-	c.derivations, c.derivedBy = nil, map[ID]int{}
-	for id := range r.derivedBy {
-		c.values[id], c.quantities[id] = Value{}, quantity.Quantity{}
+	c.workings, c.derivedBy, c.told = nil, make([]uint8, len(fields)), new(telling)
+	for id, by := range r.derivedBy {
+		if by > 0 {
+			c.values[id], c.quantities[id] = Value{}, quantity.Quantity{}
+		}
 	}
 	draft := &Draft{rig: &c}
 	change(draft)
@@ -35,8 +37,7 @@ func (r *Rig) With(change func(*Draft)) (*Rig, error) {
 // Entered reports whether the fact stands in the document, not worked out from
 // others.
 func (r *Rig) Entered(id ID) bool {
-	_, derived := r.derivedBy[id]
-	return r.known(id) && !derived
+	return r.known(id) && !r.derived(id)
 }
 
 func (d *Draft) refuse(id ID, code, why string) {
@@ -112,7 +113,7 @@ func (d *Draft) Counts(id ID, ns []int) {
 	case len(ns) > MaxList || slices.ContainsFunc(ns, func(n int) bool { return n < 0 || n > maxCount }):
 		d.refuse(id, CodeBadValue, fmt.Sprintf("%v are too many, or out of range", ns))
 	default:
-		d.rig.counts[id] = append([]int{}, ns...)
+		d.rig.setCounts(id, append([]int{}, ns...))
 	}
 }
 
