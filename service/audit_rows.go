@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"io"
 	"slices"
+	"strconv"
 	"sync"
 
 	"drawgear/rules"
@@ -188,10 +189,7 @@ func (a *Auditor) pairSides(ctx context.Context, id string) (*pairSides, error) 
 // then with the second, and so on.
 func pairRows(s *pairSides, ask *AuditAsk, chunk AuditChunk) func() (auditRow, error) {
 	n, end := chunk.First-1, chunk.First-1+int64(chunk.Rows)
-	shared := pairing{Jurisdiction: ask.Jurisdiction}
-	if ask.Commercial != nil {
-		shared.Use = json.RawMessage(fmt.Sprintf(`{"commercial":%t}`, *ask.Commercial))
-	}
+	var doc []byte
 	return func() (auditRow, error) {
 		if n >= end {
 			return auditRow{}, io.EOF
@@ -202,14 +200,43 @@ func pairRows(s *pairSides, ask *AuditAsk, chunk AuditChunk) func() (auditRow, e
 		}
 		v, t := &s.vehicles[n/per], &s.trailers[n%per]
 		n++
-		p := shared
-		p.Parts = slices.Concat(v.Parts, t.Parts)
 		row := auditRow{AuditItem: AuditItem{Vehicle: v.ID, Trailer: t.ID}}
-		doc, err := composeRig(Entry{ID: v.ID, Document: v.Document}, Entry{ID: t.ID, Document: t.Document}, nil, p)
-		if err != nil {
-			return auditRow{}, err
-		}
+		doc = appendPair(doc[:0], ask, v, t)
 		row.decode(doc)
 		return row, nil
 	}
+}
+
+// appendPair appends the rig document of a pair: that of composeRig, of texts that
+// are JSON already.
+func appendPair(b []byte, ask *AuditAsk, v, t *side) []byte {
+	open := len(b)
+	b = appendGiven(b, `,"jurisdiction":`, ask.Jurisdiction)
+	if ask.Commercial != nil {
+		b = append(strconv.AppendBool(append(b, `,"use":{"commercial":`...), *ask.Commercial), '}')
+	}
+	for _, x := range [...]struct {
+		key  string
+		text json.RawMessage
+	}{{`,"vehicle":`, v.Document}, {`,"trailer":`, t.Document}} {
+		if len(x.text) > 0 {
+			b = append(append(b, x.key...), x.text...)
+		}
+	}
+	if len(v.Parts)+len(t.Parts) > 0 {
+		b = append(b, `,"parts":`...)
+		at := len(b)
+		for _, list := range [...][]json.RawMessage{v.Parts, t.Parts} {
+			for _, part := range list {
+				b = append(append(b, ','), part...)
+			}
+		}
+		b[at] = '[' // in place of the first comma
+		b = append(b, ']')
+	}
+	if len(b) == open {
+		b = append(b, ',')
+	}
+	b[open] = '{'
+	return append(b, '}')
 }
