@@ -7,9 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"slices"
 	"strconv"
-	"sync"
 
 	"drawgear/rules"
 	"drawgear/rules/fleet"
@@ -52,11 +50,11 @@ func (a *Auditor) rows(ctx context.Context, id string, ask *AuditAsk, chunk Audi
 	var next func() (auditRow, error)
 	switch ask.Source.Kind {
 	case AuditCSV, AuditNDJSON:
-		head, err := a.store.GetAuditInput(ctx, id, inputHead)
+		shared, err := a.sharedBy(ctx, id, ask)
 		if err != nil {
-			return nil, fmt.Errorf("get the head of an audit: %w", err)
+			return nil, err
 		}
-		if next, err = fileRows(head, chunk.Input); err != nil {
+		if next, err = fileRows(shared.head, chunk.Input); err != nil {
 			return nil, fmt.Errorf("%w: %w", errChunk, err)
 		}
 	case AuditAllPairs:
@@ -143,46 +141,27 @@ func (a *Auditor) storedRows(ctx context.Context, lines []byte) func() (auditRow
 // pairSides are the vehicles and trailers of an audit of all pairs.
 type pairSides struct{ vehicles, trailers []side }
 
-// sideCache remembers the sides of the audits that were worked on last: every
-// chunk of an audit needs them whole.
-type sideCache struct {
-	mu   sync.Mutex
-	last []cachedSides // most recent first
-}
-
-type cachedSides struct {
-	audit string
-	sides *pairSides
-}
-
-const maxCachedSides = 2 // each of maxSideBytes twice at most
-
 func (a *Auditor) pairSides(ctx context.Context, id string) (*pairSides, error) {
-	a.sides.mu.Lock() // held while they are read, so that workers do not all read them
-	defer a.sides.mu.Unlock()
-	if i := slices.IndexFunc(a.sides.last, func(c cachedSides) bool { return c.audit == id }); i >= 0 {
-		return a.sides.last[i].sides, nil
-	}
-	out := &pairSides{}
-	for name, to := range map[string]*[]side{inputVehicles: &out.vehicles, inputTrailers: &out.trailers} {
-		lines, err := a.store.GetAuditInput(ctx, id, name)
-		if err != nil {
-			return nil, fmt.Errorf("get the %s of an audit: %w", name, err)
-		}
-		dec := json.NewDecoder(bytes.NewReader(lines))
-		for {
-			var x side
-			if err := dec.Decode(&x); err == io.EOF {
-				break
-			} else if err != nil {
-				return nil, fmt.Errorf("%w: %w", errChunk, err)
+	return a.sides.get(ctx, id, func() (*pairSides, error) {
+		out := &pairSides{}
+		for name, to := range map[string]*[]side{inputVehicles: &out.vehicles, inputTrailers: &out.trailers} {
+			lines, err := a.store.GetAuditInput(ctx, id, name)
+			if err != nil {
+				return nil, fmt.Errorf("get the %s of an audit: %w", name, err)
 			}
-			*to = append(*to, x)
+			dec := json.NewDecoder(bytes.NewReader(lines))
+			for {
+				var x side
+				if err := dec.Decode(&x); err == io.EOF {
+					break
+				} else if err != nil {
+					return nil, fmt.Errorf("%w: %w", errChunk, err)
+				}
+				*to = append(*to, x)
+			}
 		}
-	}
-	a.sides.last = slices.Insert(a.sides.last, 0, cachedSides{id, out})
-	a.sides.last = a.sides.last[:min(len(a.sides.last), maxCachedSides)]
-	return out, nil
+		return out, nil
+	})
 }
 
 // pairRows composes the pairs of a chunk: every trailer with the first vehicle,
