@@ -172,7 +172,7 @@ func (e *run) settle(i int) expr.Truth {
 
 // find makes the findings of one rule.
 func (e *run) find(h *held) {
-	if len(h.Duties) == 0 {
+	if len(h.Duties) == 0 || e.Brief && h.truth == expr.False { // what does not apply counts for nothing
 		return
 	}
 	var needs []duty.Need
@@ -182,10 +182,7 @@ func (e *run) find(h *held) {
 	because := e.because(h, needs)
 	if h.truth == expr.False {
 		f := e.next(h, 0, &h.none)
-		if f.Status = NotApplicable; e.Brief {
-			return
-		}
-		f.Because, f.Summary, f.Inputs = because, h.not, e.inputs(nil)
+		f.Status, f.Because, f.Summary, f.Inputs = NotApplicable, because, h.not, e.inputs(nil)
 		if h.when == expr.True {
 			f.Replaced = h.by
 		}

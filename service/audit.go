@@ -279,7 +279,8 @@ type Auditor struct {
 	answers *Assessor
 	store   AuditStore
 	events  *Events
-	sides   sideCache
+	shared  lastAudits[*auditShared]
+	sides   lastAudits[*pairSides]
 	atOnce  int64 // rows that Compare holds in memory; compareAtOnce if 0
 }
 

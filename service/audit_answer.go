@@ -126,28 +126,18 @@ type judge struct {
 
 func (a *Auditor) judge(ctx context.Context, id string, ask *AuditAsk) (*judge, error) {
 	j := &judge{ask: ask}
-	text, err := a.store.GetAuditInput(ctx, id, inputLaw)
+	shared, err := a.sharedBy(ctx, id, ask)
 	if err != nil {
-		return nil, fmt.Errorf("get the law of an audit: %w", err)
+		return nil, err
 	}
-	var sums lawSums
-	if err := json.Unmarshal(text, &sums); err != nil {
-		return nil, fmt.Errorf("%w: %w", errChunk, err)
-	}
-	if j.now, err = a.pinned(ctx, &ask.Law, sums.Law); err != nil {
+	j.offers = shared.offers
+	if j.now, err = a.pinned(ctx, &ask.Law, shared.sums.Law); err != nil {
 		return nil, err
 	}
 	if ask.Against != nil {
-		if j.against, err = a.pinned(ctx, ask.Against, sums.Against); err != nil {
+		if j.against, err = a.pinned(ctx, ask.Against, shared.sums.Against); err != nil {
 			return nil, err
 		}
-	}
-	text, err = a.store.GetAuditInput(ctx, id, inputOffers)
-	if err != nil {
-		return nil, fmt.Errorf("get the offers of an audit: %w", err)
-	}
-	if j.offers, err = readOffers(text); err != nil {
-		return nil, err
 	}
 	return j, nil
 }

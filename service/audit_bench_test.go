@@ -1,10 +1,15 @@
 package service_test
 
 import (
+	"context"
 	"io"
+	"os"
 	"runtime"
+	"strconv"
 	"strings"
+	"syscall"
 	"testing"
+	"time"
 
 	"drawgear/rules/fleet"
 	"drawgear/service"
@@ -110,4 +115,56 @@ func BenchmarkCarry(b *testing.B) {
 		d.store.given = nil
 	}
 	b.ReportMetric(rows*float64(b.N)/b.Elapsed().Seconds(), "rows/s")
+}
+
+// BenchmarkAudit is a whole audit with the store in memory, from the first byte of
+// a table of readable rigs of the demo in turn, until it has ended.
+func BenchmarkAudit(b *testing.B) {
+	text, err := os.ReadFile("../testdata/fleet/rigs.csv")
+	if err != nil {
+		b.Fatal(err)
+	}
+	lines := strings.Split(string(text), "\n")
+	const rows = 20_000
+	var table strings.Builder
+	table.WriteString(lines[0] + "\n")
+	for i := range rows {
+		_, rest, _ := strings.Cut(lines[1+i%4], ",")
+		table.WriteString("R" + strconv.Itoa(i) + "," + rest + "\n")
+	}
+	d := newAuditDesk(b, shippedTexts(b)...)
+	working, stop := context.WithCancel(b.Context())
+	ended := make(chan error)
+	go func() { ended <- d.store.Work(working, runtime.GOMAXPROCS(0), d.Carry) }()
+	ctx := who(b, saltmarshYard, "anna")
+	before := processor(b)
+	b.ReportAllocs()
+	for b.Loop() {
+		a := d.upload(b, ctx, service.AuditAsk{Source: service.AuditSource{Kind: service.AuditCSV, Place: "AU-NSW"}}, table.String())
+		for !a.State.Ended() {
+			time.Sleep(time.Millisecond)
+			if a, err = d.Get(ctx, a.ID); err != nil {
+				b.Fatal(err)
+			}
+		}
+		if a.State != service.AuditDone || a.RowsDone != rows {
+			b.Fatalf("%+v", a)
+		}
+	}
+	n := float64(rows * b.N)
+	b.ReportMetric(n/b.Elapsed().Seconds(), "rows/s")
+	b.ReportMetric(float64((processor(b)-before).Microseconds())/n, "cpu-us/row")
+	stop()
+	if err := <-ended; err != nil {
+		b.Fatal(err)
+	}
+}
+
+// processor is the time that this process had of all processors.
+func processor(b *testing.B) time.Duration {
+	var u syscall.Rusage
+	if err := syscall.Getrusage(syscall.RUSAGE_SELF, &u); err != nil {
+		b.Fatal(err)
+	}
+	return time.Duration(u.Utime.Nano() + u.Stime.Nano())
 }

@@ -7,8 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"slices"
-	"sync"
+	"strconv"
 
 	"drawgear/rules"
 	"drawgear/rules/fleet"
@@ -51,11 +50,11 @@ func (a *Auditor) rows(ctx context.Context, id string, ask *AuditAsk, chunk Audi
 	var next func() (auditRow, error)
 	switch ask.Source.Kind {
 	case AuditCSV, AuditNDJSON:
-		head, err := a.store.GetAuditInput(ctx, id, inputHead)
+		shared, err := a.sharedBy(ctx, id, ask)
 		if err != nil {
-			return nil, fmt.Errorf("get the head of an audit: %w", err)
+			return nil, err
 		}
-		if next, err = fileRows(head, chunk.Input); err != nil {
+		if next, err = fileRows(shared.head, chunk.Input); err != nil {
 			return nil, fmt.Errorf("%w: %w", errChunk, err)
 		}
 	case AuditAllPairs:
@@ -142,58 +141,34 @@ func (a *Auditor) storedRows(ctx context.Context, lines []byte) func() (auditRow
 // pairSides are the vehicles and trailers of an audit of all pairs.
 type pairSides struct{ vehicles, trailers []side }
 
-// sideCache remembers the sides of the audits that were worked on last: every
-// chunk of an audit needs them whole.
-type sideCache struct {
-	mu   sync.Mutex
-	last []cachedSides // most recent first
-}
-
-type cachedSides struct {
-	audit string
-	sides *pairSides
-}
-
-const maxCachedSides = 2 // each of maxSideBytes twice at most
-
 func (a *Auditor) pairSides(ctx context.Context, id string) (*pairSides, error) {
-	over := Waiting(ctx)
-	a.sides.mu.Lock() // held while they are read, so that workers do not all read them
-	over()
-	defer a.sides.mu.Unlock()
-	if i := slices.IndexFunc(a.sides.last, func(c cachedSides) bool { return c.audit == id }); i >= 0 {
-		return a.sides.last[i].sides, nil
-	}
-	out := &pairSides{}
-	for name, to := range map[string]*[]side{inputVehicles: &out.vehicles, inputTrailers: &out.trailers} {
-		lines, err := a.store.GetAuditInput(ctx, id, name)
-		if err != nil {
-			return nil, fmt.Errorf("get the %s of an audit: %w", name, err)
-		}
-		dec := json.NewDecoder(bytes.NewReader(lines))
-		for {
-			var x side
-			if err := dec.Decode(&x); err == io.EOF {
-				break
-			} else if err != nil {
-				return nil, fmt.Errorf("%w: %w", errChunk, err)
+	return a.sides.get(ctx, id, func() (*pairSides, error) {
+		out := &pairSides{}
+		for name, to := range map[string]*[]side{inputVehicles: &out.vehicles, inputTrailers: &out.trailers} {
+			lines, err := a.store.GetAuditInput(ctx, id, name)
+			if err != nil {
+				return nil, fmt.Errorf("get the %s of an audit: %w", name, err)
 			}
-			*to = append(*to, x)
+			dec := json.NewDecoder(bytes.NewReader(lines))
+			for {
+				var x side
+				if err := dec.Decode(&x); err == io.EOF {
+					break
+				} else if err != nil {
+					return nil, fmt.Errorf("%w: %w", errChunk, err)
+				}
+				*to = append(*to, x)
+			}
 		}
-	}
-	a.sides.last = slices.Insert(a.sides.last, 0, cachedSides{id, out})
-	a.sides.last = a.sides.last[:min(len(a.sides.last), maxCachedSides)]
-	return out, nil
+		return out, nil
+	})
 }
 
 // pairRows composes the pairs of a chunk: every trailer with the first vehicle,
 // then with the second, and so on.
 func pairRows(s *pairSides, ask *AuditAsk, chunk AuditChunk) func() (auditRow, error) {
 	n, end := chunk.First-1, chunk.First-1+int64(chunk.Rows)
-	shared := pairing{Jurisdiction: ask.Jurisdiction}
-	if ask.Commercial != nil {
-		shared.Use = json.RawMessage(fmt.Sprintf(`{"commercial":%t}`, *ask.Commercial))
-	}
+	var doc []byte
 	return func() (auditRow, error) {
 		if n >= end {
 			return auditRow{}, io.EOF
@@ -204,14 +179,43 @@ func pairRows(s *pairSides, ask *AuditAsk, chunk AuditChunk) func() (auditRow, e
 		}
 		v, t := &s.vehicles[n/per], &s.trailers[n%per]
 		n++
-		p := shared
-		p.Parts = slices.Concat(v.Parts, t.Parts)
 		row := auditRow{AuditItem: AuditItem{Vehicle: v.ID, Trailer: t.ID}}
-		doc, err := composeRig(Entry{ID: v.ID, Document: v.Document}, Entry{ID: t.ID, Document: t.Document}, nil, p)
-		if err != nil {
-			return auditRow{}, err
-		}
+		doc = appendPair(doc[:0], ask, v, t)
 		row.decode(doc)
 		return row, nil
 	}
+}
+
+// appendPair appends the rig document of a pair: that of composeRig, of texts that
+// are JSON already.
+func appendPair(b []byte, ask *AuditAsk, v, t *side) []byte {
+	open := len(b)
+	b = appendGiven(b, `,"jurisdiction":`, ask.Jurisdiction)
+	if ask.Commercial != nil {
+		b = append(strconv.AppendBool(append(b, `,"use":{"commercial":`...), *ask.Commercial), '}')
+	}
+	for _, x := range [...]struct {
+		key  string
+		text json.RawMessage
+	}{{`,"vehicle":`, v.Document}, {`,"trailer":`, t.Document}} {
+		if len(x.text) > 0 {
+			b = append(append(b, x.key...), x.text...)
+		}
+	}
+	if len(v.Parts)+len(t.Parts) > 0 {
+		b = append(b, `,"parts":`...)
+		at := len(b)
+		for _, list := range [...][]json.RawMessage{v.Parts, t.Parts} {
+			for _, part := range list {
+				b = append(append(b, ','), part...)
+			}
+		}
+		b[at] = '[' // in place of the first comma
+		b = append(b, ']')
+	}
+	if len(b) == open {
+		b = append(b, ',')
+	}
+	b[open] = '{'
+	return append(b, '}')
 }

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/json"
 	"hash/fnv"
+	"reflect"
 	"testing"
 
 	"pgregory.net/rapid"
@@ -55,6 +56,43 @@ func TestNamedAt(t *testing.T) {
 			if want := (sum + uint64(i)*(sum>>32|1)) % namedBits; bit != want {
 				t.Fatalf("bit %d is %d, want %d", i, bit, want)
 			}
+		}
+	})
+}
+
+// TestPairsAreComposed: the rig of a pair is that of a pairing of the two.
+func TestPairsAreComposed(t *testing.T) {
+	document := rapid.SampledFrom([]string{"", "{}", `{"towing":{"braked":"2 t"}}`, `{"registered_in":"<AU & é>"}`})
+	part := rapid.SampledFrom([]string{`{"role":"ball"}`, `{"role":"chain","grade":"<S>"}`})
+	rapid.Check(t, func(t *rapid.T) {
+		draw := func(name string) (x side) {
+			x = side{ID: name, Document: json.RawMessage(document.Draw(t, name))}
+			for range rapid.IntRange(0, 2).Draw(t, name+" parts") {
+				x.Parts = append(x.Parts, json.RawMessage(part.Draw(t, name+" part")))
+			}
+			return x
+		}
+		v, tr := draw("vehicle"), draw("trailer")
+		ask, p := AuditAsk{Jurisdiction: rapid.SampledFrom([]string{"", "AU-NSW"}).Draw(t, "place")}, pairing{Parts: append(append([]json.RawMessage{}, v.Parts...), tr.Parts...)}
+		p.Jurisdiction = ask.Jurisdiction
+		if rapid.Bool().Draw(t, "said") {
+			yes := rapid.Bool().Draw(t, "commercial")
+			ask.Commercial, p.Use = &yes, json.RawMessage(`{"commercial":false}`)
+			if yes {
+				p.Use = json.RawMessage(`{"commercial":true}`)
+			}
+		}
+		whole, err := composeRig(Entry{Document: v.Document}, Entry{Document: tr.Document}, nil, p)
+		if err != nil {
+			t.Fatal(err)
+		}
+		var got, want any
+		text := appendPair([]byte("before"), &ask, &v, &tr)[len("before"):]
+		if err := json.Unmarshal(text, &got); err != nil {
+			t.Fatalf("%s: %v", text, err)
+		}
+		if err := json.Unmarshal(whole, &want); err != nil || !reflect.DeepEqual(got, want) {
+			t.Fatalf("%s\nwant %s (%v)", text, whole, err)
 		}
 	})
 }

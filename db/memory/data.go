@@ -34,6 +34,10 @@ type data struct {
 
 	jobs   table[jobID, work]
 	jobSeq int64 // jobs that ever came
+	// Those that wait for their turn, and, of a store that lies over none, those that
+	// were done or given up, in that order.
+	waiting  table[jobID, struct{}]
+	finished []jobID
 
 	webhooks      table[owned[string], service.Webhook]
 	deliveries    table[owned[string], service.Delivery]
@@ -79,7 +83,7 @@ func (d *data) over() data {
 		fittings: d.fittings.over(), fittingOrder: slices.Clip(d.fittingOrder), fitted: d.fitted,
 		register: d.register.over(), registerIDs: d.registerIDs.over(), registered: d.registered,
 		audits: d.audits.over(), auditInputs: d.auditInputs.over(), auditChunks: d.auditChunks.over(), auditOutcomes: d.auditOutcomes.over(),
-		auditSizes: d.auditSizes.over(), audited: d.audited, jobs: d.jobs.over(), jobSeq: d.jobSeq,
+		auditSizes: d.auditSizes.over(), audited: d.audited, jobs: d.jobs.over(), jobSeq: d.jobSeq, waiting: d.waiting.over(),
 		webhooks: d.webhooks.over(), deliveries: d.deliveries.over(), told: d.told.over(),
 		deliveryOrder: slices.Clip(d.deliveryOrder), delivered: d.delivered,
 		lengths: d.lengths.over(), entered: d.entered.over(), places: d.places.over(), nodes: d.nodes.over(),
@@ -108,6 +112,7 @@ func (d *data) pour(into *data) {
 	into.audited = d.audited
 	d.jobs.pour()
 	into.jobSeq = d.jobSeq
+	d.waiting.pour()
 	d.webhooks.pour()
 	d.deliveries.pour()
 	d.told.pour()

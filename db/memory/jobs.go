@@ -44,6 +44,7 @@ func (d *data) addJobs(jobs ...service.Job) {
 		d.jobSeq++
 		j.Attempt = 0
 		d.jobs.put(at, work{Job: j, seq: d.jobSeq})
+		d.waiting.put(at, struct{}{})
 	}
 }
 
@@ -121,13 +122,16 @@ func (s *Store) take() (_ service.Job, wait time.Duration, ok bool) {
 	var next *work
 	var at jobID
 	err := s.write(context.Background(), func(d *data) error {
-		for id, w := range d.jobs.all() {
-			if !w.doneAt.IsZero() && time.Since(w.doneAt) >= again {
-				d.jobs.remove(id)
+		for len(d.finished) > 0 {
+			w, _ := d.jobs.get(d.finished[0])
+			if time.Since(w.doneAt) < again {
+				break
 			}
-			if w.running || !w.doneAt.IsZero() {
-				continue
-			}
+			d.jobs.remove(d.finished[0])
+			d.finished = d.finished[1:]
+		}
+		for id := range d.waiting.all() {
+			w, _ := d.jobs.get(id)
 			if due := time.Until(w.RunAt); due > 0 {
 				wait = min(wait, due)
 				continue
@@ -141,6 +145,7 @@ func (s *Store) take() (_ service.Job, wait time.Duration, ok bool) {
 		}
 		next.running = true
 		d.jobs.put(at, *next)
+		d.waiting.remove(at)
 		return nil
 	})
 	if err != nil || next == nil {
@@ -180,6 +185,11 @@ func (s *Store) settleJob(j service.Job, failed error, broken bool) {
 			s.rouse() // to see when its time comes again
 		}
 		d.jobs.put(at, w)
+		if w.doneAt.IsZero() {
+			d.waiting.put(at, struct{}{})
+		} else {
+			d.finished = append(d.finished, at)
+		}
 		return nil
 	})
 }

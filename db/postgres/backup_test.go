@@ -1,9 +1,11 @@
 package postgres_test
 
 import (
+	"bytes"
 	"context"
 	"crypto/rand"
 	"crypto/sha256"
+	"encoding/hex"
 	"errors"
 	"fmt"
 	osexec "os/exec"
@@ -215,6 +217,11 @@ func furnish(ctx context.Context, t *testing.T, s *postgres.Store, name string) 
 	for i := range 23 {
 		r := record(fmt.Sprintf("%s-%02d", name, i), day.AddDate(0, -(i%2), 0).Add(time.Duration(i)*time.Minute))
 		r.KnownAt = day.Add(time.Duration(i%3) * time.Hour)
+		if i%4 == 0 { // large enough to be packed
+			r.Answer = bytes.Repeat(r.Answer, 100)
+			sum := sha256.Sum256(r.Answer)
+			r.AnswerSHA256 = hex.EncodeToString(sum[:])
+		}
 		put(ctx, t, s, r)
 	}
 	check(s.PutKey(ctx, service.Key{ID: name, Name: name, Digest: sha256.Sum256([]byte(name)), Scopes: service.Scopes, CreatedAt: day}))

@@ -2,13 +2,20 @@ package postgres_test
 
 import (
 	"bytes"
+	"context"
 	"fmt"
+	"log/slog"
+	"os"
+	"runtime"
+	"strings"
 	"sync/atomic"
+	"syscall"
 	"testing"
 	"time"
 
 	"drawgear/db/pgtest"
 	"drawgear/db/postgres"
+	"drawgear/rules/library"
 	"drawgear/service"
 )
 
@@ -67,4 +74,65 @@ func large(n int64) service.Record {
 	r.Rig = bytes.Repeat([]byte(`{"axles":"2200 kg"}`), 60)
 	r.Answer = bytes.Repeat(r.Answer, 200)
 	return r
+}
+
+// BenchmarkAudit is a whole audit, from the first byte of a table of readable rigs of
+// the demo in turn, until it has ended. The processor is that of this process alone.
+func BenchmarkAudit(b *testing.B) {
+	text, err := os.ReadFile("../../testdata/fleet/rigs.csv")
+	if err != nil {
+		b.Fatal(err)
+	}
+	lines := strings.Split(string(text), "\n")
+	const rows = 20_000
+	var table strings.Builder
+	table.WriteString(lines[0] + "\n")
+	for i := range rows {
+		_, rest, _ := strings.Cut(lines[1+i%4], ",")
+		fmt.Fprintf(&table, "R%d,%s\n", i, rest)
+	}
+	files, err := library.Files()
+	if err != nil {
+		b.Fatal(err)
+	}
+	var shipped [][]byte
+	for _, f := range files {
+		shipped = append(shipped, f.Data)
+	}
+	s := open(b, postgres.Config{URL: pgtest.New(b)})
+	snapshots := service.NewSnapshots(s, slog.New(slog.DiscardHandler), time.Now)
+	if err := snapshots.Start(b.Context(), shipped); err != nil {
+		b.Fatal(err)
+	}
+	auditor := service.NewAuditor(service.NewLive(snapshots, s, time.Now), s, nil)
+	working, stop := context.WithCancel(b.Context())
+	ended := make(chan error)
+	go func() { ended <- s.Work(working, runtime.GOMAXPROCS(0), auditor.Carry) }()
+	ctx := home(b)
+	processor := func() float64 {
+		var u syscall.Rusage
+		if err := syscall.Getrusage(syscall.RUSAGE_SELF, &u); err != nil {
+			b.Fatal(err)
+		}
+		return float64(u.Utime.Nano()+u.Stime.Nano()) / 1e3
+	}
+	before := processor()
+	b.ReportAllocs()
+	for b.Loop() {
+		a, err := auditor.Upload(ctx, service.AuditAsk{Source: service.AuditSource{Kind: service.AuditCSV, Place: "AU-NSW"}}, strings.NewReader(table.String()))
+		for err == nil && !a.State.Ended() {
+			time.Sleep(5 * time.Millisecond)
+			a, err = auditor.Get(ctx, a.ID)
+		}
+		if err != nil || a.State != service.AuditDone || a.RowsDone != rows {
+			b.Fatalf("%+v %v", a, err)
+		}
+	}
+	n := float64(rows * b.N)
+	b.ReportMetric(n/b.Elapsed().Seconds(), "rows/s")
+	b.ReportMetric((processor()-before)/n, "cpu-us/row")
+	stop()
+	if err := <-ended; err != nil {
+		b.Fatal(err)
+	}
 }

@@ -150,11 +150,16 @@ func (t *table) enterPart(p *rig.Part, col *column, text string) (ok bool) {
 
 // quantity reads what amount reads.
 func (t *table) quantity(col *column, text string) (quantity.Quantity, bool) {
-	n := 0
+	n, sign := 0, false
 	for n < len(text) && ('0' <= text[n] && text[n] <= '9' || text[n] == '.' || text[n] == ',') {
+		sign = sign || text[n] < '0'
 		n++
 	}
-	number, fault := t.number(text[:n])
+	number := text[:n]
+	var fault *Fault
+	if sign {
+		number, fault = t.number(number)
+	}
 	switch {
 	case fault != nil, col.unit != 0 && n < len(text):
 		return quantity.Quantity{}, false

@@ -2,7 +2,6 @@ package loads
 
 import (
 	"fmt"
-	"math/big"
 	"slices"
 	"strings"
 
@@ -87,8 +86,8 @@ func (c *chain) ballShare() (Advice, bool) {
 	return a, true
 }
 
-func inside(v *big.Rat, low, high float64) string {
-	if v.Cmp(new(big.Rat).SetFloat64(low)) < 0 || v.Cmp(new(big.Rat).SetFloat64(high)) > 0 {
+func inside(v fraction, low, high float64) string {
+	if v.cmp(ofFloat(low)) < 0 || v.cmp(ofFloat(high)) > 0 {
 		return outside
 	}
 	return within
@@ -108,9 +107,9 @@ func (c *chain) massRatio() Advice {
 		return a
 	}
 	switch {
-	case ratio.v.Cmp(big.NewRat(85, 1)) <= 0:
+	case ratio.v.cmp(frac(85, 1)) <= 0:
 		a.Stands = within
-	case ratio.v.Cmp(hundred) > 0:
+	case ratio.v.cmp(hundred) > 0:
 		a.Stands = outside
 	default:
 		a.Stands = told
@@ -121,17 +120,17 @@ func (c *chain) massRatio() Advice {
 // behindAxles tells how much of what is loaded lies behind the axles.
 func (c *chain) behindAxles() Advice {
 	reach := fact(c.r, trailerBallToAxle)
-	sum := plus(exact(new(big.Rat), kilogram), with(reach)) // unknown until shown otherwise
+	sum := plus(exact(frac(0, 1), kilogram), with(reach)) // unknown until shown otherwise
 	if c.r.TrailerItems == nil {
 		sum = unknown("", "/trailer/items")
 	} else if reach.known() {
-		sum = exact(new(big.Rat), kilogram)
+		sum = exact(frac(0, 1), kilogram)
 		for i, it := range c.r.TrailerItems {
 			m, at := item("/trailer/items/", i, it, "behind_coupling")
 			switch {
 			case !at.known():
 				sum = with(sum, m, at)
-			case at.v.Cmp(reach.v) > 0:
+			case at.v.cmp(reach.v) > 0:
 				sum = plus(sum, m)
 			}
 		}

@@ -13,7 +13,7 @@ import (
 // unit is a unit that figures are held in or shown in.
 type unit struct {
 	symbol string
-	of     *big.Rat // how many of the unit that amounts are held in
+	of     fraction // how many of the unit that amounts are held in
 }
 
 // Units that amounts are held in: Figure.Number counts them.
@@ -30,9 +30,9 @@ var (
 )
 
 var (
-	one     = big.NewRat(1, 1)
-	hundred = big.NewRat(100, 1)
-	gravity = big.NewRat(981, 100) // m/s2; mech.G, which is 9.81 exactly
+	one     = frac(1, 1)
+	hundred = frac(100, 1)
+	gravity = frac(981, 100) // m/s2; mech.G, which is 9.81 exactly
 )
 
 // held are the units in which amounts of a dimension are held.
@@ -43,7 +43,7 @@ var held = map[quantity.Dimension]unit{
 
 // amount is an exact figure with its working. It is never changed once made.
 type amount struct {
-	v          *big.Rat // in the unit held; nil if unknown
+	v          fraction // in the unit held
 	held       unit
 	shown      unit
 	bound      Bound
@@ -54,10 +54,10 @@ type amount struct {
 	reason     string
 }
 
-func (a amount) known() bool { return a.v != nil }
+func (a amount) known() bool { return a.v.known() }
 
 // exact is an amount that is known for what it is.
-func exact(v *big.Rat, u unit) amount { return amount{v: v, held: u, shown: u, bound: Exact} }
+func exact(v fraction, u unit) amount { return amount{v: v, held: u, shown: u, bound: Exact} }
 
 // unknown is an amount for which pointers are missing, or that cannot be worked
 // out for a reason.
@@ -68,7 +68,7 @@ func unknown(reason string, missing ...string) amount {
 // ofQuantity is an entered amount.
 func ofQuantity(q quantity.Quantity, inputs ...rig.Input) amount {
 	d := q.Dimension()
-	return amount{v: big.NewRat(q.Base(), bases[d]), held: held[d], shown: shownIn[q.Unit()], bound: Exact, inputs: inputs}
+	return amount{v: frac(q.Base(), bases[d]), held: held[d], shown: shownIn[q.Unit()], bound: Exact, inputs: inputs}
 }
 
 // bases are the base units in one unit held, of each dimension; shownIn is how
@@ -78,7 +78,7 @@ var bases, shownIn = func() (map[quantity.Dimension]int64, map[quantity.Unit]uni
 	for d, h := range held {
 		b[d] = quantity.MustParse(d, "1 "+h.symbol).Base()
 		for _, u := range d.Units() {
-			s[u] = unit{u.Symbol(), big.NewRat(quantity.MustParse(d, "1 "+u.Symbol()).Base(), b[d])}
+			s[u] = unit{u.Symbol(), frac(quantity.MustParse(d, "1 "+u.Symbol()).Base(), b[d])}
 		}
 	}
 	return b, s
@@ -165,9 +165,9 @@ func plus(as ...amount) amount {
 	if !allKnown(as...) {
 		return out
 	}
-	out.v, out.held, out.shown, out.bound = new(big.Rat), as[0].held, as[0].shown, Exact
+	out.v, out.held, out.shown, out.bound = frac(0, 1), as[0].held, as[0].shown, Exact
 	for _, a := range as {
-		out.v.Add(out.v, a.v)
+		out.v = out.v.add(a.v)
 		out.bound = out.bound.join(a.bound)
 	}
 	return out
@@ -176,7 +176,7 @@ func plus(as ...amount) amount {
 // negative is minus a.
 func negative(a amount) amount {
 	if a.known() {
-		a.v, a.bound = new(big.Rat).Neg(a.v), a.bound.flip()
+		a.v, a.bound = a.v.neg(), a.bound.flip()
 	}
 	return a
 }
@@ -190,12 +190,12 @@ func times(a, b amount) amount {
 	if !allKnown(a, b) {
 		return out
 	}
-	out.v, out.held, out.shown = new(big.Rat).Mul(a.v, b.v), a.held, a.shown
+	out.v, out.held, out.shown = a.v.mul(b.v), a.held, a.shown
 	switch {
 	case b.bound == Exact:
-		out.bound = a.bound.scaled(b.v.Sign())
+		out.bound = a.bound.scaled(b.v.sign())
 	case a.bound == Exact:
-		out.bound = b.bound.scaled(a.v.Sign())
+		out.bound = b.bound.scaled(a.v.sign())
 	default:
 		out.bound = Estimate
 	}
@@ -215,16 +215,16 @@ func over(a, b amount) amount {
 	if !allKnown(a, b) {
 		return out
 	}
-	if b.v.Sign() == 0 {
+	if b.v.sign() == 0 {
 		out.reason = joined(out.reason, "it would divide by zero")
 		return out
 	}
-	out.v, out.held, out.shown = new(big.Rat).Quo(a.v, b.v), a.held, a.shown
+	out.v, out.held, out.shown = a.v.quo(b.v), a.held, a.shown
 	switch {
 	case b.bound == Exact:
-		out.bound = a.bound.scaled(b.v.Sign())
-	case a.bound == Exact && b.v.Sign() > 0:
-		out.bound = b.bound.flip().scaled(a.v.Sign())
+		out.bound = a.bound.scaled(b.v.sign())
+	case a.bound == Exact && b.v.sign() > 0:
+		out.bound = b.bound.flip().scaled(a.v.sign())
 	default:
 		out.bound = Estimate
 	}
@@ -238,11 +238,11 @@ func (a amount) in(u unit) amount {
 }
 
 // whole is a plain number as an amount.
-func whole(n int64) amount { return exact(big.NewRat(n, 1), bare) }
+func whole(n int64) amount { return exact(frac(n, 1), bare) }
 
 // number is the nearest floating-point value.
-func number(v *big.Rat) *float64 {
-	f, _ := v.Float64()
+func number(v fraction) *float64 {
+	f := v.float()
 	return &f
 }
 
@@ -257,7 +257,7 @@ func (a amount) figure() Figure {
 
 // text prints an amount in the unit it is shown in.
 func (a amount) text() string {
-	s := decimal(new(big.Rat).Quo(a.v, a.shown.of))
+	s := a.v.quo(a.shown.of).decimal()
 	if a.shown.symbol != "" {
 		s += " " + a.shown.symbol
 	}

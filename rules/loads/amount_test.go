@@ -11,7 +11,7 @@ import (
 )
 
 func kg(v int64, b Bound) amount {
-	a := exact(big.NewRat(v, 1), kilogram)
+	a := exact(frac(v, 1), kilogram)
 	if b != Exact {
 		a = a.assuming(b, "a guess", "/firm")
 	}
@@ -83,7 +83,7 @@ func TestBounds(t *testing.T) {
 									continue // a divisor that changes its sign is none that is asked about
 								}
 								truth := op.of(kg(x+dx, Exact), kg(y+dy, Exact)).v
-								c := truth.Cmp(got.v)
+								c := truth.cmp(got.v)
 								if got.bound == Exact && c != 0 || got.bound == NoLess && c < 0 || got.bound == NoMore && c > 0 {
 									t.Errorf("%s of %d (%s) and %d (%s) is %v %s, and can be %v", op.name, x, bx, y, by, got.v, got.bound, truth)
 								}
@@ -119,7 +119,7 @@ func TestText(t *testing.T) {
 		{over(kg(1, Exact), whole(3)), "about 0.333333 kg"},
 		{over(kg(1, Exact), whole(8)), "0.125 kg"},
 		{negative(over(kg(20000000, Exact), whole(3))), "about -6666670 kg"},
-		{exact(big.NewRat(9, 1), bare), "9"},
+		{exact(frac(9, 1), bare), "9"},
 		{ofQuantity(quantity.MustParse(quantity.Force, "17.2 kN")), "17.2 kN"},
 		{ofQuantity(quantity.MustParse(quantity.Length, "50 mm")), "50 mm"},
 	} {
@@ -132,7 +132,7 @@ func TestText(t *testing.T) {
 	}
 	for u, want := range map[string]string{"1": "100 %", "999/1000": "99.9 %", "99999/100000": "just under 100 %", "100001/100000": "just over 100 %", "3/2": "150 %"} {
 		v, _ := new(big.Rat).SetString(u)
-		if got := percentOf(v); got != want {
+		if got := percentOf(fractionOf(v)); got != want {
 			t.Errorf("%s: %s", u, got)
 		}
 	}

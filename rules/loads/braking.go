@@ -2,7 +2,6 @@ package loads
 
 import (
 	"cmp"
-	"math/big"
 	"slices"
 	"strconv"
 	"strings"
@@ -14,7 +13,7 @@ import (
 
 // reaction is the time before the brakes act that the estimates take, in s. Common
 // practice, no published source.
-var reaction = big.NewRat(1, 1)
+var reaction = frac(1, 1)
 
 // braking tells what stops and holds the rig. Nothing here decides anything: a
 // brake is proven on the road or on a roller, not worked out.
@@ -28,7 +27,7 @@ func (c *chain) braking() Braking {
 	alone := c.alone()
 	unbraked := times(alone, share).as("retardation of the vehicle alone x its share of the mass")
 	b.Unbraked = unbraked.figure()
-	b.Thrust = times(times(unbraked, c.now.axles), exact(big.NewRat(1, 1000), bare)).in(kilonewton).as("trailer axle load x retardation / 1000").figure()
+	b.Thrust = times(times(unbraked, c.now.axles), exact(frac(1, 1000), bare)).in(kilonewton).as("trailer axle load x retardation / 1000").figure()
 	b.Stopping = c.stops(unbraked)
 	for _, ask := range c.law.Asks {
 		if ask.Question == "parking_brake.holds_grade" || ask.Question == "breakaway.holds_grade" {
@@ -68,7 +67,7 @@ func (c *chain) alone() amount {
 	case !slices.Contains([]string{"car", "light_truck"}, kind.Word):
 		return unknown("no figure is held for the brakes of this kind of vehicle")
 	}
-	a := exact(big.NewRat(643, 100), ms2)
+	a := exact(frac(643, 100), ms2)
 	a.inputs = c.r.Inputs(vehicleCategory)
 	return a.assuming(Estimate, "the vehicle alone is taken to manage 6.43 m/s2, the least of a new car in the type-approval test (from memory)")
 }
@@ -78,7 +77,7 @@ func (c *chain) stops(unbraked amount) []Stopping {
 	out := []Stopping{}
 	add := func(kind, text string, rate amount) {
 		v := fact(c.r, useSpeed)
-		ms := times(v, exact(big.NewRat(10, 36), bare)).in(metre)
+		ms := times(v, exact(frac(10, 36), bare)).in(metre)
 		before := times(ms, exact(reaction, bare)).in(metre)
 		stop := over(times(ms, ms), times(rate, whole(2))).in(metre)
 		assumed := []string{
@@ -112,7 +111,7 @@ func (c *chain) askedRate() (amount, bool) {
 		}
 		a := c.law.demand(q)
 		if a.known() && a.held == percent {
-			a = times(a, exact(new(big.Rat).Quo(gravity, hundred), bare)).in(ms2).as("efficiency x 9.81 m/s2")
+			a = times(a, exact(gravity.quo(hundred), bare)).in(ms2).as("efficiency x 9.81 m/s2")
 		}
 		return a, true
 	}

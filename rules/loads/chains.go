@@ -2,8 +2,8 @@ package loads
 
 import (
 	"fmt"
-	"math/big"
 	"slices"
+	"strconv"
 	"strings"
 
 	"drawgear/rules"
@@ -13,7 +13,7 @@ import (
 )
 
 // kgf is standard gravity in m/s2, which makes a force one of kilograms; mech.GKgf.
-var kgf = big.NewRat(980665, 100000)
+var kgf = frac(980665, 100000)
 
 // chainLines are the safety chains or cables and their shackles: what their marks
 // say, and what the law of the place asks of them.
@@ -44,22 +44,22 @@ func (c *chain) chainLines() {
 func (c *chain) chainCount(chains []int) {
 	for _, question := range []string{"safety_chains.count", "safety_chains.required"} {
 		ask, _ := c.law.ask(question)
-		n, known := new(big.Rat).SetString(ask.Value)
+		n, err := strconv.ParseInt(ask.Value, 10, 64)
 		if ask.Value == "true" {
-			n, known = one, true
+			n, err = 1, nil
 		}
-		if !known || len(chains) == 0 && !c.absent("chain", "cable") {
+		if err != nil || len(chains) == 0 && !c.absent("chain", "cable") {
 			continue
 		}
-		fitted := new(big.Rat)
+		fitted := int64(0)
 		var in []rig.Input
 		for i, p := range c.r.Parts {
 			if p.Role == "chain" || p.Role == "cable" {
-				fitted.Add(fitted, big.NewRat(int64(p.Count), 1))
+				fitted += int64(p.Count)
 				in = append(in, rig.Input{Pointer: partPointer(i, "count"), Value: fmt.Sprint(p.Count)})
 			}
 		}
-		limit, asked := exact(fitted, bare).as("chains fitted"), exact(n, bare).as("chains asked")
+		limit, asked := whole(fitted).as("chains fitted"), whole(n).as("chains asked")
 		limit.inputs = in
 		e := c.lawLine(question, "law."+question, "the number of chains that the law asks", AtMost, limit, asked, asked)
 		e.unranked()
@@ -73,7 +73,7 @@ func (c *chain) chainMark(i int) {
 	p, src := c.r.Parts[i], plates
 	limit := partAmount(c.r, i, "rated_mass")
 	if mark, ok := mech.SafetyChainMarked(p.Grade); ok && !limit.known() {
-		limit = exact(new(big.Rat).SetFloat64(mark.Mass), kilogram).as("mass of the mark " + mark.Mark)
+		limit = exact(ofFloat(mark.Mass), kilogram).as("mass of the mark " + mark.Mark)
 		limit.inputs = []rig.Input{{Pointer: partPointer(i, "grade"), Value: p.Grade}}
 		src = from(mech.FactAS4177)
 	}
@@ -96,7 +96,7 @@ func partPointer(i int, field string) string { return fmt.Sprintf("/parts/%d/%s"
 func breaking(r *rig.Rig, i int) amount {
 	a := partAmount(r, i, "breaking_mass", "breaking_force")
 	if a.known() && a.held == kilonewton {
-		a = times(a, exact(new(big.Rat).Quo(big.NewRat(1000, 1), kgf), bare)).in(kilogram).as("breaking_force / 9.80665 m/s2")
+		a = times(a, exact(frac(1000, 1).quo(kgf), bare)).in(kilogram).as("breaking_force / 9.80665 m/s2")
 	}
 	return a
 }
@@ -164,7 +164,7 @@ func (a answers) demand(question string) amount {
 		out.inputs = union(out.inputs, slices.DeleteFunc(slices.Clone(f.Inputs), func(in rig.Input) bool { return ofPart(in.Pointer) }))
 	}
 	q, err := quantity.ParseAny(ask.Value)
-	if err != nil || held[q.Dimension()].of == nil {
+	if err != nil || held[q.Dimension()].of == (fraction{}) {
 		out.reason = "what the law asks here cannot be decided"
 		return out
 	}
@@ -267,7 +267,7 @@ func governing(findings []rules.Finding, demand amount) rules.Finding {
 	score := -1
 	for _, f := range findings {
 		n := 0
-		if q, err := quantity.ParseAny(f.Limit); err == nil && demand.known() && q.Dimension().BaseUnit().Symbol() == demand.held.symbol && ofQuantity(q).v.Cmp(demand.v) == 0 {
+		if q, err := quantity.ParseAny(f.Limit); err == nil && demand.known() && q.Dimension().BaseUnit().Symbol() == demand.held.symbol && ofQuantity(q).v.cmp(demand.v) == 0 {
 			n += 2
 		}
 		if f.Level == LevelLaw {
@@ -286,8 +286,11 @@ func tooClose(demand, limit amount) bool {
 	if !allKnown(demand, limit) || demand.shown.symbol == kilogram.symbol || demand.held != kilogram {
 		return false
 	}
-	gap := new(big.Rat).Sub(demand.v, limit.v)
-	return gap.Abs(gap).Cmp(big.NewRat(45359237, 200_000_000_000)) <= 0
+	gap := demand.v.sub(limit.v)
+	if gap.sign() < 0 {
+		gap = gap.neg()
+	}
+	return gap.cmp(frac(45359237, 200_000_000_000)) <= 0
 }
 
 // partRatings are the lines of the law on the rated mass of single parts, where it

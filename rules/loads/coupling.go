@@ -1,7 +1,6 @@
 package loads
 
 import (
-	"math/big"
 	"slices"
 
 	"drawgear/rules/mech"
@@ -38,7 +37,7 @@ func (c *chain) values(i int) {
 		switch {
 		case layout.Known && layout.Word != "centre_axle":
 			e.apply(notApplicable("V is for centre-axle trailers"))
-		case rated.known() && rated.v.Cmp(big.NewRat(mech.VFrom, 1)) <= 0:
+		case rated.known() && rated.v.cmp(frac(mech.VFrom, 1)) <= 0:
 			e.apply(notApplicable("V counts above a plated 3.5 t (boundary from memory)"))
 		}
 	}
@@ -46,7 +45,7 @@ func (c *chain) values(i int) {
 
 func (e *entry) apply(h Held) {
 	e.Now, e.Full = h, h
-	e.use = [2]*big.Rat{}
+	e.use = [2]fraction{}
 }
 
 // forLayout keeps a figure unknown until it is known what runs behind.
@@ -90,13 +89,13 @@ func (c *chain) horizontal(x amount, symbol string) amount {
 
 // kN turns a mass in kg into its weight in kN at 9.81 m/s2.
 func kN(m amount) amount {
-	return times(m, exact(new(big.Rat).Quo(gravity, big.NewRat(1000, 1)), bare)).in(kilonewton)
+	return times(m, exact(gravity.quo(frac(1000, 1)), bare)).in(kilonewton)
 }
 
 // semi is 0.6 x 9.81 T R/(T + R - U). Source: mech.FactSemiD.
 func (c *chain) semi() amount {
 	t, r, u := fact(c.r, vehicleRatedTotal), fact(c.r, trailerRatedTotal), c.full.ball
-	d := times(kN(over(times(t, r), minus(plus(t, r), u))), exact(big.NewRat(6, 10), bare))
+	d := times(kN(over(times(t, r), minus(plus(t, r), u))), exact(frac(6, 10), bare))
 	return d.as("0.6 x 9.81 x T x R / (T + R - U) / 1000, T = vehicle.rated.total, R = trailer.rated.total, U = " + u.formula)
 }
 
@@ -106,9 +105,9 @@ func (c *chain) vertical() amount {
 	x, l, mass := fact(c.r, trailerLoadLength), fact(c.r, trailerBallToAxle), fact(c.r, trailerRatedAxles)
 	const formula = "a x max(1, X2/L2) x C / 1000; a = 1.8 m/s2 on air suspension, else 2.4; X = load_length, L = ball_to_axle, C = trailer.rated.axles"
 	air, known := c.r.Bool(vehicleRearAir)
-	a := exact(big.NewRat(24, 10), bare)
+	a := exact(frac(24, 10), bare)
 	if air {
-		a = exact(big.NewRat(18, 10), bare)
+		a = exact(frac(18, 10), bare)
 	}
 	a.inputs = c.r.Inputs(vehicleRearAir)
 	if !known {
@@ -116,18 +115,18 @@ func (c *chain) vertical() amount {
 	}
 	ratio := over(x, l).in(bare)
 	ratio = times(ratio, ratio)
-	if ratio.known() && ratio.v.Cmp(one) < 0 {
+	if ratio.known() && ratio.v.cmp(one) < 0 {
 		ratio.v = one
 	}
 	v := times(times(mass, ratio), a)
-	v = times(v, exact(big.NewRat(1, 1000), bare)).in(kilonewton)
+	v = times(v, exact(frac(1, 1000), bare)).in(kilonewton)
 	rated, ball := fact(c.r, trailerRatedTotal), c.full.ball
 	if allKnown(rated, ball) {
-		most := new(big.Rat).Quo(rated.v, big.NewRat(10, 1))
-		if most.Cmp(big.NewRat(1000, 1)) > 0 {
-			most = big.NewRat(1000, 1)
+		most := rated.v.quo(frac(10, 1))
+		if most.cmp(frac(1000, 1)) > 0 {
+			most = frac(1000, 1)
 		}
-		if ball.v.Cmp(most) > 0 {
+		if ball.v.cmp(most) > 0 {
 			return with(v, unknown("the formula holds for a coupling load of at most a tenth of the trailer and 1000 kg")).as(formula)
 		}
 		if ball.bound != Exact {

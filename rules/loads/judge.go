@@ -2,7 +2,6 @@ package loads
 
 import (
 	"fmt"
-	"math/big"
 	"slices"
 	"strings"
 
@@ -16,9 +15,9 @@ func judge(rel Relation, load, limit amount) Held {
 	if !allKnown(load, limit) {
 		return h
 	}
-	room := new(big.Rat).Sub(limit.v, load.v)
+	room := limit.v.sub(load.v)
 	if rel == AtLeast {
-		room.Neg(room)
+		room = room.neg()
 	}
 	h.Utilisation = number0(utilisation(rel, load, limit))
 	if rel != Equal {
@@ -26,12 +25,12 @@ func judge(rel Relation, load, limit amount) Held {
 		margin.v = room
 		h.Margin = margin.text()
 	}
-	inside := room.Sign() >= 0
+	inside := room.sign() >= 0
 	switch rel {
 	case Below:
-		inside = room.Sign() > 0
+		inside = room.sign() > 0
 	case Equal:
-		inside = room.Sign() == 0
+		inside = room.sign() == 0
 	}
 	// What is known of the room that is left, from what is known of both sides.
 	bound := limit.bound.join(load.bound.flip())
@@ -50,24 +49,24 @@ func judge(rel Relation, load, limit amount) Held {
 	return h
 }
 
-// utilisation is the part of the limit that is used; nil where nothing is there
+// utilisation is the part of the limit that is used; no number where nothing is there
 // to divide by.
-func utilisation(rel Relation, load, limit amount) *big.Rat {
+func utilisation(rel Relation, load, limit amount) fraction {
 	num, den := load.v, limit.v
 	switch rel {
 	case Equal:
-		return nil
+		return fraction{}
 	case AtLeast:
 		num, den = den, num
 	}
-	if den.Sign() <= 0 {
-		return nil
+	if den.sign() <= 0 {
+		return fraction{}
 	}
-	return new(big.Rat).Quo(num, den)
+	return num.quo(den)
 }
 
-func number0(v *big.Rat) *float64 {
-	if v == nil {
+func number0(v fraction) *float64 {
+	if !v.known() {
 		return nil
 	}
 	return number(v)
@@ -88,7 +87,7 @@ type chain struct {
 // entry is a line with what only the sums need.
 type entry struct {
 	Line
-	use     [2]*big.Rat // utilisation now and full; nil where there is none
+	use     [2]fraction // utilisation now and full; no number where there is none
 	conduct bool        // about how the rig is driven: unknown holds nothing up
 	limit   amount
 	loads   [2]amount
@@ -113,7 +112,7 @@ func (c *chain) line(id, name string, rel Relation, limit, now, full amount, src
 // what they could not judge, is listed.
 func (c *chain) column(i int) Column {
 	col := Column{Status: rules.Met, Weakest: []Link{}, Failing: []string{}, NotJudged: []string{}, Advised: []string{}}
-	var most *big.Rat
+	var most fraction
 	judged, beyond := 0, false
 	for _, e := range c.lines {
 		h, practice := e.held(i), e.Level == LevelPractice
@@ -135,9 +134,9 @@ func (c *chain) column(i int) Column {
 			col.Status = rules.NotMet
 			col.Failing = append(col.Failing, e.ID)
 		}
-		boundless := h.Status == rules.NotMet && e.use[i] == nil // nothing to divide by: worse than any
+		boundless := h.Status == rules.NotMet && !e.use[i].known() // nothing to divide by: worse than any
 		switch order := compare(e.use[i], boundless, most, beyond); {
-		case e.use[i] == nil && !boundless, order < 0:
+		case !e.use[i].known() && !boundless, order < 0:
 			continue
 		case order > 0:
 			most, beyond, col.Weakest = e.use[i], boundless, nil
@@ -153,7 +152,7 @@ func (c *chain) column(i int) Column {
 
 // unranked keeps what is no load, a count or a speed, out of the ranking of loads.
 func (e *entry) unranked() {
-	e.use = [2]*big.Rat{}
+	e.use = [2]fraction{}
 	e.Now.Utilisation, e.Full.Utilisation = nil, nil
 }
 
@@ -164,7 +163,7 @@ func (e *entry) held(i int) *Held {
 	return &e.Full
 }
 
-func (col Column) summary(judged int, most *big.Rat) string {
+func (col Column) summary(judged int, most fraction) string {
 	if judged == 0 {
 		return "Nothing could be judged."
 	}
@@ -175,7 +174,7 @@ func (col Column) summary(judged int, most *big.Rat) string {
 	}
 	who := strings.Join(names, " and ")
 	switch {
-	case most != nil:
+	case most.known():
 		fmt.Fprintf(&s, "Limits judged: %d. Nearest: %s, at %s.", judged, who, percentOf(most))
 	case who != "":
 		fmt.Fprintf(&s, "Limits judged: %d. Wholly beyond: %s.", judged, who)
@@ -193,12 +192,11 @@ func (col Column) summary(judged int, most *big.Rat) string {
 
 // percentOf writes a utilisation so that what is beyond its limit never reads as
 // 100 %, nor what is within it as more.
-func percentOf(u *big.Rat) string {
-	v := new(big.Rat).Mul(u, hundred)
-	s := v.FloatString(1)
-	back, _ := new(big.Rat).SetString(s)
-	if back.Cmp(hundred) == 0 {
-		switch v.Cmp(hundred) {
+func percentOf(u fraction) string {
+	v := u.mul(hundred)
+	s := v.rat().FloatString(1)
+	if s == "100.0" {
+		switch v.cmp(hundred) {
 		case 1:
 			return "just over 100 %"
 		case -1:
@@ -208,18 +206,18 @@ func percentOf(u *big.Rat) string {
 	return strings.TrimSuffix(s, ".0") + " %"
 }
 
-// compare orders two utilisations; a boundless one is above all others and a nil
-// one below.
-func compare(u *big.Rat, uBoundless bool, v *big.Rat, vBoundless bool) int {
+// compare orders two utilisations; a boundless one is above all others and one that
+// is no number below.
+func compare(u fraction, uBoundless bool, v fraction, vBoundless bool) int {
 	switch {
 	case uBoundless || vBoundless:
 		return rank(uBoundless) - rank(vBoundless)
-	case v == nil:
+	case !v.known():
 		return 1
-	case u == nil:
+	case !u.known():
 		return -1
 	}
-	return u.Cmp(v)
+	return u.cmp(v)
 }
 
 func rank(b bool) int {

@@ -2,7 +2,6 @@ package loads
 
 import (
 	"fmt"
-	"math/big"
 	"slices"
 	"strconv"
 	"strings"
@@ -25,7 +24,7 @@ func (c *chain) vehicleLines() {
 	c.line("vehicle.rear_axle", "the vehicle's rear axle", AtMost, rated[1], now.coupledRear(), full.coupledRear(), from(mech.FactVehicleAxles))
 	c.line("vehicle.front_minimum", "the least load on the vehicle's front axle", AtLeast, c.frontLeast(), now.coupledFront(), full.coupledFront(), from(mech.FactVehicleAxles))
 	c.line("vehicle.ball", "the vehicle's limit for the coupling load", AtMost, fact(c.r, vehicleBall), now.ball, full.ball, plates)
-	none := exact(new(big.Rat), kilogram).as("no pull upwards")
+	none := exact(frac(0, 1), kilogram).as("no pull upwards")
 	c.line("coupling.presses_down", "the coupling is pressed down, not up", AtLeast, none, now.ball, full.ball, from(mech.FactBallMoment)).unranked()
 	for i := range c.lines {
 		switch id := c.lines[i].ID; {
@@ -44,7 +43,7 @@ func (c *chain) frontLeast() amount {
 	if a := fact(c.r, vehicleFrontLeast); a.known() {
 		return a
 	}
-	none := exact(new(big.Rat), kilogram).as("vehicle.rated.front_minimum")
+	none := exact(frac(0, 1), kilogram).as("vehicle.rated.front_minimum")
 	return none.assuming(NoLess, "no maker wants less than nothing", pointer(vehicleFrontLeast))
 }
 

@@ -1,7 +1,6 @@
 package loads
 
 import (
-	"math/big"
 	"slices"
 	"strings"
 
@@ -31,9 +30,9 @@ func (c *chain) usable(p amount) amount {
 		return p
 	case p.bound != Exact:
 		return with(p, unknown("the load on the coupling is only estimated"))
-	case p.v.Sign() < 0:
+	case p.v.sign() < 0:
 		return with(p, unknown("the trailer pulls the coupling up"))
-	case p.v.Cmp(one) >= 0:
+	case p.v.cmp(one) >= 0:
 		return with(p, unknown("the whole trailer would rest on the coupling"))
 	}
 	return p
@@ -53,8 +52,8 @@ func (h *heaviest) add(id, name string, total amount) {
 		h.out.NotJudged = append(h.out.NotJudged, Unjudged{ID: id, Name: name, Missing: append([]string{}, total.missing...), Reason: total.reason})
 		return
 	}
-	if total.v.Sign() < 0 {
-		total.v = new(big.Rat)
+	if total.v.sign() < 0 {
+		total.v = frac(0, 1)
 	}
 	h.out.Limits = append(h.out.Limits, MaxLimit{ID: id, Name: name, Total: total.figure()})
 	h.least = append(h.least, total)
@@ -109,9 +108,9 @@ func (h *heaviest) axleNumber() amount {
 // much of each kilogram there counts. Nothing on the coupling, or a part at or below
 // zero, sets no limit; a limit passed before a trailer is coupled leaves no trailer.
 func (h *heaviest) room(e entry, room, part amount, formula string) {
-	none := h.share.known() && h.share.v.Sign() == 0 || part.known() && part.v.Sign() <= 0
+	none := h.share.known() && h.share.v.sign() == 0 || part.known() && part.v.sign() <= 0
 	switch {
-	case room.known() && room.v.Sign() < 0:
+	case room.known() && room.v.sign() < 0:
 		h.add(e.ID, e.Name, room.as("passed before a trailer is coupled"))
 	case !none || !room.known():
 		h.add(e.ID, e.Name, over(room, times(part, h.share)).as(formula))
@@ -149,7 +148,7 @@ func (h *heaviest) dValue(e entry) {
 	t := fact(h.r, vehicleRatedTotal)
 	d := e.limit // kN
 	room := minus(kN(t), d)
-	if allKnown(t, d) && room.v.Sign() <= 0 {
+	if allKnown(t, d) && room.v.sign() <= 0 {
 		return
 	}
 	// A layout that is not known, or has no formula, keeps the D value from being read.
@@ -167,7 +166,7 @@ func (h *heaviest) dValue(e entry) {
 func (h *heaviest) settle() {
 	var best amount
 	for _, t := range h.least {
-		if !best.known() || t.v.Cmp(best.v) < 0 {
+		if !best.known() || t.v.cmp(best.v) < 0 {
 			best = t
 		}
 	}
@@ -177,7 +176,7 @@ func (h *heaviest) settle() {
 		return
 	}
 	for i, t := range h.least {
-		if t.v.Cmp(best.v) == 0 {
+		if t.v.cmp(best.v) == 0 {
 			h.out.Weakest = append(h.out.Weakest, h.out.Limits[i].ID)
 		}
 	}

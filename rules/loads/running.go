@@ -3,7 +3,6 @@ package loads
 import (
 	"cmp"
 	"fmt"
-	"math/big"
 	"slices"
 	"strconv"
 	"strings"
@@ -18,11 +17,11 @@ func (c *chain) trailerLines() {
 	byPlate := notApplicable("this column is loaded to that plate")
 	e := c.line("trailer.total", "the plated mass of the trailer", AtMost, fact(c.r, trailerRatedTotal), now.total, full.total, plates)
 	if full.total.known() {
-		e.Full, e.use[1] = byPlate, nil
+		e.Full, e.use[1] = byPlate, fraction{}
 	}
 	e = c.line("trailer.axles", "the plated load of the trailer's axles", AtMost, fact(c.r, trailerRatedAxles), now.coupledAxles(), full.coupledAxles(), plates)
 	if full.axles.known() && !c.levelling {
-		e.Full, e.use[1] = byPlate, nil
+		e.Full, e.use[1] = byPlate, fraction{}
 	}
 	t := c.axleSet("trailer", c.r.Get(trailerAxleCount))
 	for _, k := range []runningPart{axlePart, tyrePart, wheelPart} {
@@ -108,7 +107,7 @@ func tyreRating(c *chain, i, onAxle int) amount {
 	if err != nil {
 		return unknown("the table of load indices holds 50 to 150", at).as(field)
 	}
-	a := exact(new(big.Rat).SetFloat64(kg), kilogram).as("load of index " + strconv.Itoa(index))
+	a := exact(ofFloat(kg), kilogram).as("load of index " + strconv.Itoa(index))
 	a.inputs = []rig.Input{{Pointer: at, Value: strconv.Itoa(index)}}
 	if p.On == "trailer" && country(c.r.Jurisdiction) == "US" {
 		return asPassenger(a, p.Grade, partPointer(i, "grade"))
@@ -124,7 +123,7 @@ func asPassenger(a amount, kind, at string) amount {
 		a.inputs = append(a.inputs, rig.Input{Pointer: at, Value: kind})
 		return a
 	}
-	less := times(a, exact(big.NewRat(10, 11), bare)).as(a.formula + " / 1.10, as a passenger tyre on a trailer")
+	less := times(a, exact(frac(10, 11), bare)).as(a.formula + " / 1.10, as a passenger tyre on a trailer")
 	if strings.HasPrefix(kind, "P") {
 		less.inputs = append(less.inputs, rig.Input{Pointer: at, Value: kind})
 		return less
@@ -200,7 +199,7 @@ func alike(a, b amount) bool {
 	if a.known() != b.known() || !slices.Equal(a.missing, b.missing) || !slices.Equal(a.inputs, b.inputs) || a.reason != b.reason {
 		return false
 	}
-	return !a.known() || a.v.Cmp(b.v) == 0
+	return !a.known() || a.v.cmp(b.v) == 0
 }
 
 // capacities are what the parts of a kind let each axle carry; none, and what is
@@ -256,7 +255,7 @@ func (c *chain) capacity(k runningPart, parts, pieces []int) amount {
 		all = with(all, piece)
 		bound, gaps = bound.join(piece.bound), gaps || !piece.known()
 		all.formula = joined(all.formula, piece.formula)
-		if piece.known() && (!least.known() || piece.v.Cmp(least.v) < 0) {
+		if piece.known() && (!least.known() || piece.v.cmp(least.v) < 0) {
 			least = piece
 		}
 	}
@@ -283,7 +282,7 @@ func (c *chain) tyreSpeed(i int) {
 		v, f, ok := mech.SymbolSpeed(p.SpeedSymbol)
 		limit = unknown("the speed symbol is in no table held here", at)
 		if ok {
-			limit = exact(new(big.Rat).SetFloat64(v), kmh)
+			limit = exact(ofFloat(v), kmh)
 			limit.inputs = []rig.Input{{Pointer: at, Value: p.SpeedSymbol}}
 			src = from(f)
 		}

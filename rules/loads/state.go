@@ -2,7 +2,6 @@ package loads
 
 import (
 	"fmt"
-	"math/big"
 	"slices"
 	"strconv"
 
@@ -39,7 +38,7 @@ func (s *state) onRear(k spread) amount {
 }
 
 func (s *state) onAxles(k spread) amount {
-	if k.axles.known() && k.axles.v.Sign() == 0 {
+	if k.axles.known() && k.axles.v.sign() == 0 {
 		return s.axles
 	}
 	return plus(s.axles, times(s.ball, k.axles)).as(s.axles.formula + " + ball load x (" + k.axles.formula + ")")
@@ -124,7 +123,7 @@ func (l *load) trailerNow() {
 	s := l.now
 	s.total = fact(l.r, trailerTotal)
 	differ := false
-	if s.total.known() && l.items.total.known() && s.total.v.Cmp(l.items.total.v) != 0 {
+	if s.total.known() && l.items.total.known() && s.total.v.cmp(l.items.total.v) != 0 {
 		differ = true
 		l.fault("trailer.items.total", fmt.Sprintf("The empty trailer and the things listed add up to %s; weighed it is %s.", l.items.total.text(), s.total.text()),
 			false, "/trailer/items", pointer(trailerTare), pointer(trailerTotal))
@@ -145,7 +144,7 @@ func (l *load) trailerNow() {
 		s.ball = either(l.measured, l.items.ball)
 	}
 	s.axles = fact(l.r, trailerAxles)
-	if s.axles.known() && allKnown(s.total, s.ball) && plus(s.axles, s.ball).v.Cmp(s.total.v) != 0 {
+	if s.axles.known() && allKnown(s.total, s.ball) && plus(s.axles, s.ball).v.cmp(s.total.v) != 0 {
 		// Only where the total adds up from things listed: what is entered agrees with itself.
 		l.fault("trailer.items.axles", fmt.Sprintf("The things listed make the trailer %s and its coupling load %s; with %s weighed on its axles that does not add up.",
 			s.total.text(), s.ball.text(), s.axles.text()), false, "/trailer/items", pointer(trailerTare), pointer(trailerAxles))
@@ -158,13 +157,13 @@ func (l *load) trailerNow() {
 	if !s.axles.known() {
 		s.axles = minus(s.total, s.ball).as("trailer total - ball load")
 	}
-	if s.ball.known() && s.total.known() && s.ball.v.Cmp(s.total.v) > 0 {
+	if s.ball.known() && s.total.known() && s.ball.v.cmp(s.total.v) > 0 {
 		const why = "the coupling would carry more than the trailer weighs"
 		l.fault("trailer.ball", "The load on the coupling and the mass of the trailer contradict each other: "+why+".", false, l.ballPointers()...)
 		s.ball = with(s.ball, unknown(why)).as(s.ball.formula)
 		s.axles = with(s.axles, unknown(why)).as(s.axles.formula)
 	}
-	if s.ball.known() && s.ball.v.Sign() < 0 {
+	if s.ball.known() && s.ball.v.sign() < 0 {
 		l.fault("trailer.ball.lifts", "The trailer pulls the coupling up: too much of its load lies behind the axles. It must not be towed so.", true, l.ballPointers()...)
 	}
 }
@@ -198,7 +197,7 @@ func (l *load) trailerFull() {
 	switch {
 	case r.Entered(trailerRatedBall):
 		s.ball = plated
-	case s.total.known() && today.known() && today.v.Sign() > 0 && (!plated.known() || new(big.Rat).Mul(today.v, s.total.v).Cmp(plated.v) > 0):
+	case s.total.known() && today.known() && today.v.sign() > 0 && (!plated.known() || today.v.mul(s.total.v).cmp(plated.v) > 0):
 		s.ball = times(s.total, today).as("trailer.rated.total x ball load now / trailer total now").
 			assuming(Estimate, "the same share of the trailer on the coupling as today", pointer(trailerRatedBall))
 	case plated.known():
@@ -265,7 +264,7 @@ func (l *load) axlesFault(path string, n int, id rig.ID) amount {
 // it and the trailer's axles take r h/(l + h).
 func (l *load) spreads() {
 	base, hang := fact(l.r, vehicleWheelbase), fact(l.r, vehicleOverhang)
-	if h := word(l.r, trailerHitch); (h == "fifth_wheel" || h == "gooseneck") && hang.known() && hang.v.Sign() > 0 {
+	if h := word(l.r, trailerHitch); (h == "fifth_wheel" || h == "gooseneck") && hang.known() && hang.v.sign() > 0 {
 		why := "a fifth wheel or gooseneck stands ahead of the rear axle or over it, and an overhang behind the axle is given"
 		l.fault("vehicle.ball_overhang", "The axle loads of the vehicle cannot be worked out: "+why+".", false, pointer(vehicleOverhang), pointer(trailerHitch))
 		hang = unknown(why)
@@ -299,7 +298,7 @@ func (l *load) restored() (share amount, on bool) {
 	fitted := slices.ContainsFunc(l.r.Parts, func(p rig.Part) bool { return hitch(p) && p.Count > 0 })
 	none := i >= 0 && !fitted
 	switch {
-	case !r.known() && !fitted, none && r.known() && r.v.Sign() == 0:
+	case !r.known() && !fitted, none && r.known() && r.v.sign() == 0:
 		return amount{}, false
 	case none && r.known():
 		why := "a share to restore is given, and the load-levelling hitch is listed as not there"
@@ -307,7 +306,7 @@ func (l *load) restored() (share amount, on bool) {
 		return unknown(why), true
 	case !r.known():
 		return r, true
-	case r.v.Cmp(hundred) > 0:
+	case r.v.cmp(hundred) > 0:
 		why := "more than the whole of the lost front axle load is to be restored"
 		l.fault("trailer.front_restored", "The load-levelling hitch is set too hard: "+why+".", true, pointer(trailerRestored))
 		return unknown(why), true
@@ -322,7 +321,7 @@ func (l *load) couple(s *state) {
 	s.gross = plus(s.solo, s.ball).as(s.solo.formula + " + ball load")
 	s.both = plus(s.solo, s.total).as(s.solo.formula + " + trailer total")
 	s.each = l.eachAxle(s)
-	if f := s.coupledFront(); s == l.now && f.known() && f.v.Sign() < 0 {
+	if f := s.coupledFront(); s == l.now && f.known() && f.v.sign() < 0 {
 		l.fault("vehicle.front_lifts", "The ball load lifts the front axle of the vehicle off the ground.", true, pointer(vehicleOverhang), pointer(vehicleWheelbase), pointer(trailerBall))
 	}
 }

@@ -2,7 +2,6 @@ package loads
 
 import (
 	"fmt"
-	"math/big"
 	"strings"
 
 	"drawgear/rules"
@@ -51,7 +50,7 @@ func (c *chain) ballLoad() Ball {
 	b := Ball{
 		Used: c.used, Measured: c.measured.figure(), Itemised: c.items.ball.figure(),
 		Difference: minus(c.measured, c.items.ball).as("measured - itemised").figure(),
-		Lifts:      c.now.ball.known() && c.now.ball.v.Sign() < 0,
+		Lifts:      c.now.ball.known() && c.now.ball.v.sign() < 0,
 	}
 	switch {
 	case c.used == "unknown":
@@ -69,12 +68,12 @@ func (c *chain) ballLoad() Ball {
 // ballLimits are the bounds of the coupling load: ratings, the law, practice.
 func (c *chain) ballLimits(advice []Advice) []BallLimit {
 	out := []BallLimit{}
-	var least *big.Rat
+	var least fraction
 	for _, e := range c.lines {
 		if !e.ofBall() {
 			continue
 		}
-		if e.limit.known() && (least == nil || e.limit.v.Cmp(least) < 0) {
+		if e.limit.known() && (!least.known() || e.limit.v.cmp(least) < 0) {
 			least = e.limit.v
 		}
 	}
@@ -84,7 +83,7 @@ func (c *chain) ballLimits(advice []Advice) []BallLimit {
 		}
 		out = append(out, BallLimit{
 			From: LevelRating, Ref: e.ID, Name: e.Name, Relation: e.Relation, Value: e.Rating.Value, Number: e.Rating.Number, Now: e.Now.Status,
-			Lowest: least != nil && e.limit.known() && e.limit.v.Cmp(least) == 0,
+			Lowest: least.known() && e.limit.known() && e.limit.v.cmp(least) == 0,
 		})
 	}
 	for _, f := range c.law.Findings {
@@ -116,7 +115,7 @@ func (e entry) ofBall() bool {
 // linear in place and mass, so the figures hold for any distance and mass.
 func (c *chain) moves() []Move {
 	out := []Move{}
-	step, more := exact(big.NewRat(1, 10), metre), exact(big.NewRat(10, 1), kilogram)
+	step, more := exact(frac(1, 10), metre), exact(frac(10, 1), kilogram)
 	reach, base := fact(c.r, trailerBallToAxle), fact(c.r, vehicleWheelbase)
 	for i, it := range c.r.TrailerItems {
 		m, at := item("/trailer/items/", i, it, "behind_coupling")

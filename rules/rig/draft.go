@@ -36,6 +36,9 @@ func (d *Draft) Text(id ID, text string) {
 
 // plain holds a text to what a document may hold.
 func (d *Draft) plain(pointer, text string) bool {
+	if text == "" {
+		return true
+	}
 	dec := decoder{rig: d.rig, issues: d.issues}
 	_, ok := dec.text(pointer, text)
 	d.issues = dec.issues
@@ -87,27 +90,35 @@ func (d *Draft) Masses(id ID, list []quantity.Quantity) {
 // AddPart adds an entry to the list of parts. Its amounts must be of their
 // dimensions, as quantity.Parse gives them.
 func (d *Draft) AddPart(p Part) {
-	at := fmt.Sprintf("/parts/%d", len(d.rig.Parts))
-	add := func(why string) {
-		d.issues = append(d.issues, Issue{at, CodeBadValue, why, "Set it to what a document could hold."})
-	}
 	role, on := wordIn(PartRoles, p.Role), wordIn(PlaceWords, p.On)
+	why := ""
 	switch {
 	case role == "":
-		add("a part must say what it is")
+		why = "a part must say what it is"
 	case p.On != "" && on == "":
-		add("it sits on vehicle or trailer")
+		why = "it sits on vehicle or trailer"
 	case p.Count < 0 || p.Count > maxCount || p.Axle < 0 || p.Axle > maxCount || p.LoadIndex < 0 || p.LoadIndex > maxLoadIndex || p.LoadIndexDual < 0 || p.LoadIndexDual > maxLoadIndex:
-		add("a number is out of range")
+		why = "a number is out of range"
 	case !p.BreakingMass.IsZero() && !p.BreakingForce.IsZero():
-		add("breaking strength stands twice")
+		why = "breaking strength stands twice"
 	case len(d.rig.Parts) == MaxParts:
-		add("the list is too long")
-	case d.plain(at+"/grade", p.Grade) && d.plain(at+"/speed_symbol", p.SpeedSymbol):
-		p.Role, p.On = role, on
-		d.rig.Parts, d.rig.PartsKnown = append(d.rig.Parts, p), true
+		why = "the list is too long"
+	case !d.plain("/parts", p.Grade), !d.plain("/parts", p.SpeedSymbol):
+		return
 	}
+	if why != "" {
+		d.issues = append(d.issues, Issue{"/parts", CodeBadValue, why, "Set it to what a document could hold."})
+		return
+	}
+	if d.rig.Parts == nil {
+		d.rig.Parts = make([]Part, 0, usualParts)
+	}
+	p.Role, p.On = role, on
+	d.rig.Parts, d.rig.PartsKnown = append(d.rig.Parts, p), true
 }
+
+// usualParts is how many parts there is room for at first.
+const usualParts = 6
 
 // wordIn is the word as the list has it, or nothing.
 func wordIn(list []string, word string) string {

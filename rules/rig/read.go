@@ -24,12 +24,8 @@ func read(data []byte) (r *Rig, ok bool) {
 		return nil, false
 	}
 	d := decoder{rig: in.rig}
-	d.contradictions()
-	if d.issues == nil {
-		in.rig.derive()
-		d.order()
-	}
-	return in.rig, d.issues == nil
+	r, err := d.finish()
+	return r, err == nil
 }
 
 // reader walks through the text of a document, and stops where it is not what a
