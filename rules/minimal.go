@@ -67,27 +67,30 @@ const inLittle = "This is an answer in little. Further cautions, notices, confli
 
 // Minimal is the answer in little.
 func (a *Answer) Minimal() *Minimal {
-	m := &Minimal{
-		Jurisdiction: a.Jurisdiction, AsOf: a.AsOf, Verdict: a.Verdict,
-		Answers: MinimalAnswers{
-			a.Answers.Brakes.minimal(), a.Answers.Breakaway.minimal(), a.Answers.SafetyChains.minimal(), a.Answers.ParkingBrake.minimal(), a.Answers.PartsRated.minimal(),
-		},
-		Findings:   make([]MinimalFinding, 0, len(a.Findings)),
-		Missing:    make([]MinimalMissing, len(a.Missing)),
-		NotCovered: append([]string{}, a.NotCovered...),
-		Rulesets:   make([]MinimalRuleset, len(a.Rulesets)),
-		Cautions:   []string{informs, inLittle},
+	m := newMinimal(a.Jurisdiction, a.AsOf, a.Verdict, len(a.Findings), a.Rulesets)
+	m.Answers = MinimalAnswers{
+		a.Answers.Brakes.minimal(), a.Answers.Breakaway.minimal(), a.Answers.SafetyChains.minimal(), a.Answers.ParkingBrake.minimal(), a.Answers.PartsRated.minimal(),
 	}
+	m.NotCovered = append(m.NotCovered, a.NotCovered...)
 	for i := range a.Findings {
 		if f := &a.Findings[i]; f.Level != "practice" && f.Status != NotApplicable {
 			m.Findings = append(m.Findings, MinimalFinding{f.ID, f.Status})
 		}
 	}
 	for i := range a.Missing {
-		m.Missing[i] = MinimalMissing{a.Missing[i].Pointer}
+		m.Missing = append(m.Missing, MinimalMissing{a.Missing[i].Pointer})
 	}
-	for i, rs := range a.Rulesets {
-		m.Rulesets[i] = MinimalRuleset{rs.ID, rs.Version, rs.SHA256}
+	return m
+}
+
+// newMinimal has room for so many findings.
+func newMinimal(place, day string, verdict Verdict, findings int, law []RulesetRef) *Minimal {
+	m := &Minimal{
+		Jurisdiction: place, AsOf: day, Verdict: verdict, Findings: make([]MinimalFinding, 0, findings), Missing: []MinimalMissing{},
+		NotCovered: []string{}, Rulesets: make([]MinimalRuleset, len(law)), Cautions: []string{informs, inLittle},
+	}
+	for i := range law {
+		m.Rulesets[i] = MinimalRuleset{law[i].ID, law[i].Version, law[i].SHA256}
 	}
 	return m
 }
@@ -100,12 +103,28 @@ func (b *Book) Minimal(r *rig.Rig, day rig.Day) (*Minimal, error) {
 	if err != nil {
 		return nil, err
 	}
-	a, err := b.Judge(r, day)
-	if err != nil {
-		return nil, err
+	e := p.runIn(runs.Get().(*run), r, day, true)
+	defer e.release()
+	tallies := e.tallies()
+	m := newMinimal(r.Jurisdiction, day.String(), e.verdict(&tallies), len(e.found), p.refs)
+	a := &m.Answers
+	for k, to := range [len(desk)]*MinimalQuestion{&a.Brakes, &a.Breakaway, &a.SafetyChains, &a.ParkingBrake, &a.PartsRated} {
+		q := tallies[k].question()
+		if *to = q.minimal(); !q.Covered {
+			m.NotCovered = append(m.NotCovered, desk[k].name)
+		}
 	}
-	a.Rulesets = p.refs
-	return a.Minimal(), nil
+	for _, status := range [...]Status{NotMet, Unknown, Met} {
+		for i := range e.found {
+			if f := &e.found[i]; f.Status == status && f.Level != "practice" {
+				m.Findings = append(m.Findings, MinimalFinding{f.ID, status})
+			}
+		}
+	}
+	for _, w := range e.wants() {
+		m.Missing = append(m.Missing, MinimalMissing{w.Pointer})
+	}
+	return m, nil
 }
 
 // Minimal is the trip in little.
