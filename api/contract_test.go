@@ -106,6 +106,7 @@ func differs(f rig.Field, ref *openapi3.SchemaRef) (faults []string) {
 		}
 	}
 	is(ref.Value.Description != "" && ref.Value.Example != nil, "has no description or no example of its own")
+	is((ref.Value.Pattern == "[1-9]") == f.NotZero, "pattern is %q, and that it is not zero: %v", ref.Value.Pattern, f.NotZero)
 	item := s
 	if f.Kind == rig.KindWords || f.Kind == rig.KindCounts || f.Kind == rig.KindMasses {
 		is(s.Type.Is("array"), "must be an array")

@@ -1460,7 +1460,7 @@ type SurveyOverlap = rules.Overlap
 // SurveyRegion Cells, described by the inputs that set them apart.
 type SurveyRegion = rules.Region
 
-// Temperature A temperature, from absolute zero; degC, degF or K; up to 1726.85 degC.
+// Temperature A temperature, from absolute zero; degC (or °C), degF (or °F) or K; up to 1726.85 degC.
 //
 // Example: 40 degC
 type Temperature = string

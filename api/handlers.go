@@ -7,6 +7,7 @@ import (
 	"net/http"
 	"strconv"
 	"strings"
+	"sync"
 	"time"
 
 	"drawgear/openapi"
@@ -41,7 +42,7 @@ func (h *handlers) CreateAssessment(ctx context.Context, r CreateAssessmentReque
 		if err != nil {
 			return nil, err
 		}
-		return newMinimalReply(a)
+		return minimalReply{a}, nil
 	}
 	a, err := h.service.AssessKnown(ctx, *r.Body, known, record)
 	if err != nil {
@@ -60,11 +61,6 @@ type assessmentReply struct {
 func newAssessmentReply(a service.Assessment) (assessmentReply, error) {
 	body, err := a.Encode()
 	return assessmentReply{locationOf(a.ID), body, placed{a.Jurisdiction, a.Verdict}}, err
-}
-
-func newMinimalReply(a service.MinimalAssessment) (assessmentReply, error) {
-	body, err := a.Encode()
-	return assessmentReply{locationOf(a.ID), body, placed{a.Answer.Jurisdiction, a.Answer.Verdict}}, err
 }
 
 // locationOf is the address of a kept assessment, none of one that is not kept.
@@ -87,6 +83,36 @@ func (a assessmentReply) VisitCreateAssessmentResponse(w http.ResponseWriter) er
 // VisitGetAssessmentResponse says 200.
 func (a assessmentReply) VisitGetAssessmentResponse(w http.ResponseWriter) error {
 	return writeJSON(w, http.StatusOK, a.body)
+}
+
+// minimalReply sends an assessment in little.
+type minimalReply struct{ service.MinimalAssessment }
+
+// rooms is memory in which replies are written before they are sent.
+var rooms = sync.Pool{New: func() any { return new([]byte) }}
+
+// send hands the written reply to what sends it, for as long as that takes.
+func (m minimalReply) send(as func(body []byte) error) error {
+	room := rooms.Get().(*[]byte)
+	defer rooms.Put(room)
+	body, err := m.AppendLine((*room)[:0])
+	if err != nil {
+		return err
+	}
+	*room = body
+	return as(body)
+}
+
+// VisitCreateAssessmentResponse says 201 and where, or 200 if nothing was kept.
+func (m minimalReply) VisitCreateAssessmentResponse(w http.ResponseWriter) error {
+	return m.send(func(body []byte) error {
+		return assessmentReply{location: locationOf(m.ID), body: body}.VisitCreateAssessmentResponse(w)
+	})
+}
+
+// VisitGetAssessmentResponse says 200.
+func (m minimalReply) VisitGetAssessmentResponse(w http.ResponseWriter) error {
+	return m.send(func(body []byte) error { return writeJSON(w, http.StatusOK, body) })
 }
 
 func writeJSON(w http.ResponseWriter, status int, body []byte) error {
@@ -156,7 +182,7 @@ func (h *handlers) GetAssessment(ctx context.Context, r GetAssessmentRequestObje
 		if err != nil {
 			return nil, err
 		}
-		return newMinimalReply(a)
+		return minimalReply{a}, nil
 	}
 	a, err := h.service.Get(ctx, r.ID)
 	if err != nil {

@@ -147,6 +147,8 @@ func answered(response any) []placed {
 	switch r := response.(type) {
 	case assessmentReply:
 		return []placed{r.answer}
+	case minimalReply:
+		return []placed{{r.Answer.Jurisdiction, r.Answer.Verdict}}
 	case tripReply:
 		return r.answers
 	}

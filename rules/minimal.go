@@ -67,27 +67,30 @@ const inLittle = "This is an answer in little. Further cautions, notices, confli
 
 // Minimal is the answer in little.
 func (a *Answer) Minimal() *Minimal {
-	m := &Minimal{
-		Jurisdiction: a.Jurisdiction, AsOf: a.AsOf, Verdict: a.Verdict,
-		Answers: MinimalAnswers{
-			a.Answers.Brakes.minimal(), a.Answers.Breakaway.minimal(), a.Answers.SafetyChains.minimal(), a.Answers.ParkingBrake.minimal(), a.Answers.PartsRated.minimal(),
-		},
-		Findings:   make([]MinimalFinding, 0, len(a.Findings)),
-		Missing:    make([]MinimalMissing, len(a.Missing)),
-		NotCovered: append([]string{}, a.NotCovered...),
-		Rulesets:   make([]MinimalRuleset, len(a.Rulesets)),
-		Cautions:   []string{informs, inLittle},
+	m := newMinimal(a.Jurisdiction, a.AsOf, a.Verdict, len(a.Findings), a.Rulesets)
+	m.Answers = MinimalAnswers{
+		a.Answers.Brakes.minimal(), a.Answers.Breakaway.minimal(), a.Answers.SafetyChains.minimal(), a.Answers.ParkingBrake.minimal(), a.Answers.PartsRated.minimal(),
 	}
+	m.NotCovered = append(m.NotCovered, a.NotCovered...)
 	for i := range a.Findings {
 		if f := &a.Findings[i]; f.Level != "practice" && f.Status != NotApplicable {
 			m.Findings = append(m.Findings, MinimalFinding{f.ID, f.Status})
 		}
 	}
 	for i := range a.Missing {
-		m.Missing[i] = MinimalMissing{a.Missing[i].Pointer}
+		m.Missing = append(m.Missing, MinimalMissing{a.Missing[i].Pointer})
 	}
-	for i, rs := range a.Rulesets {
-		m.Rulesets[i] = MinimalRuleset{rs.ID, rs.Version, rs.SHA256}
+	return m
+}
+
+// newMinimal has room for so many findings.
+func newMinimal(place, day string, verdict Verdict, findings int, law []RulesetRef) *Minimal {
+	m := &Minimal{
+		Jurisdiction: place, AsOf: day, Verdict: verdict, Findings: make([]MinimalFinding, 0, findings), Missing: []MinimalMissing{},
+		NotCovered: []string{}, Rulesets: make([]MinimalRuleset, len(law)), Cautions: []string{informs, inLittle},
+	}
+	for i := range law {
+		m.Rulesets[i] = MinimalRuleset{law[i].ID, law[i].Version, law[i].SHA256}
 	}
 	return m
 }
@@ -103,16 +106,11 @@ func (b *Book) Minimal(r *rig.Rig, day rig.Day) (*Minimal, error) {
 	e := p.runIn(runs.Get().(*run), r, day, true)
 	defer e.release()
 	tallies := e.tallies()
-	m := &Minimal{
-		Jurisdiction: r.Jurisdiction, AsOf: day.String(), Verdict: e.verdict(&tallies),
-		Findings: make([]MinimalFinding, 0, len(e.found)), NotCovered: []string{}, Rulesets: make([]MinimalRuleset, len(p.refs)),
-		Cautions: []string{informs, inLittle},
-	}
-	to := [len(desk)]*MinimalQuestion{&m.Answers.Brakes, &m.Answers.Breakaway, &m.Answers.SafetyChains, &m.Answers.ParkingBrake, &m.Answers.PartsRated}
-	for k := range desk {
+	m := newMinimal(r.Jurisdiction, day.String(), e.verdict(&tallies), len(e.found), p.refs)
+	a := &m.Answers
+	for k, to := range [len(desk)]*MinimalQuestion{&a.Brakes, &a.Breakaway, &a.SafetyChains, &a.ParkingBrake, &a.PartsRated} {
 		t := &tallies[k]
-		*to[k] = MinimalQuestion{t.required(), t.holds(), t.covered()}
-		if !t.covered() {
+		if *to = (MinimalQuestion{t.required(), t.holds(), t.covered()}); !to.Covered {
 			m.NotCovered = append(m.NotCovered, desk[k].name)
 		}
 	}
@@ -123,13 +121,8 @@ func (b *Book) Minimal(r *rig.Rig, day rig.Day) (*Minimal, error) {
 			}
 		}
 	}
-	list := e.wants()
-	m.Missing = make([]MinimalMissing, len(list))
-	for i := range list {
-		m.Missing[i] = MinimalMissing{list[i].Pointer}
-	}
-	for i, rs := range p.refs {
-		m.Rulesets[i] = MinimalRuleset{rs.ID, rs.Version, rs.SHA256}
+	for _, w := range e.wants() {
+		m.Missing = append(m.Missing, MinimalMissing{w.Pointer})
 	}
 	return m, nil
 }

@@ -17,13 +17,13 @@ type MinimalAssessment struct {
 	Answer    *rules.Minimal `json:"answer"`
 }
 
-// Encode gives the line of JSON in which it travels.
-func (a MinimalAssessment) Encode() ([]byte, error) {
-	out, err := appendHead(make([]byte, 0, 6<<10), a.ID, a.CreatedAt, a.KnownAt)
+// AppendLine appends the line of JSON in which it travels.
+func (a MinimalAssessment) AppendLine(b []byte) ([]byte, error) {
+	b, err := appendHead(b, a.ID, a.CreatedAt, a.KnownAt)
 	if err != nil {
 		return nil, err
 	}
-	return append(a.Answer.AppendJSON(append(out, `"answer":`...)), "}\n"...), nil
+	return append(a.Answer.AppendJSON(append(b, `"answer":`...)), "}\n"...), nil
 }
 
 // AssessMinimal is AssessKnown for callers who do not want the words. What is kept

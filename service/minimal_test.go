@@ -10,8 +10,8 @@ import (
 	"drawgear/service"
 )
 
-// TestMinimalEncode holds the line of an assessment in little to encoding/json.
-func TestMinimalEncode(t *testing.T) {
+// TestMinimalLine holds the line of an assessment in little to encoding/json.
+func TestMinimalLine(t *testing.T) {
 	s := service.New(library(t, "1", "750"), memory.New(0), at(noon.Add(time.Second)))
 	const document = `{"jurisdiction":"ZZ","as_of":"2026-11-25","trailer":{"rated":{"axles":"500 kg"},"brakes":{"kind":"none"}}}`
 	for _, record := range []bool{false, true} {
@@ -20,7 +20,7 @@ func TestMinimalEncode(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			line, err := a.Encode()
+			line, err := a.AppendLine(nil)
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -36,7 +36,7 @@ func TestMinimalEncode(t *testing.T) {
 				if err != nil {
 					t.Fatal(err)
 				}
-				if again, err := got.Encode(); err != nil || !bytes.Equal(again, line) {
+				if again, err := got.AppendLine(nil); err != nil || !bytes.Equal(again, line) {
 					t.Errorf("read back as\n%s\nwant\n%s (%v)", again, line, err)
 				}
 			}

@@ -9228,7 +9228,7 @@ type SurveyRegion struct {
 	Where string `json:"where"`
 }
 
-// Temperature A temperature, from absolute zero; degC, degF or K; up to 1726.85 degC.
+// Temperature A temperature, from absolute zero; degC (or °C), degF (or °F) or K; up to 1726.85 degC.
 //
 // Example: 40 degC
 type Temperature = string
@@ -9543,7 +9543,7 @@ type WebhookWrite struct {
 	// Example: ["audit.ended"]
 	Events []WebhookEvent `json:"events"`
 
-	// Note What it is for, in the caller's words.
+	// Note What it is for, in the caller's words; plain text without control characters.
 	//
 	// Example: Office of the yard
 	Note *string `json:"note,omitempty"`

@@ -142,7 +142,7 @@ func entries[T any](r *reader, most int, one func() T) []T {
 			break
 		}
 		if cap(out) == 0 {
-			out = make([]T, 0, 4) // most lists are short
+			out = make([]T, 0, 8) // most lists are short
 		}
 		if out = append(out, one()); r.odd {
 			break
