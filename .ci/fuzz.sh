@@ -5,7 +5,8 @@
 #
 # What makes a target fail is written to testdata/fuzz beside its test, is tried
 # by every later `go test` and belongs into the repository. What only reaches
-# new code stays in the cache of Go, from which the next run begins.
+# new code stays in the cache of Go, from which the next run begins. Go counts what
+# its workers told of before the end, so that a slow machine shows too few.
 set -euo pipefail
 cd "$(dirname "$0")/.."
 
