@@ -485,12 +485,22 @@ var beyondOther = []beyond{
 	{rig.CodeBadValue, regexp.MustCompile(`^the key would have ended already$|^the day is too far ahead$| lies before .*, from which the revision before it holds$`), always},
 	// What is there, or not.
 	{rig.CodeBadValue, regexp.MustCompile(`^the register has no |^there is none of this id in the register$|^the host, or its port, is not one that may be told$`), always},
+	// Addresses without TLS are for services that allow them.
+	{rig.CodeBadValue, regexp.MustCompile(`^the address does not start with https://$`), regexp.MustCompile(`"http://`).Match},
 	// Spaces are taken off the ends of a text before it is looked at.
 	{rig.CodeBadValue, regexp.MustCompile(`^the reason is empty, too long, or has control characters$`), blank},
 	{rig.CodeBadValue, regexp.MustCompile(`^the text holds a control character or is not UTF-8$`), regexp.MustCompile(`\\[btnfru]`).Match},
 	// What holds between fields.
 	{rig.CodeBadValue, regexp.MustCompile(`^it is not said what is (meant|to be fitted to)$`), always},
+	{rig.CodeBadValue, regexp.MustCompile(`^it is missing$`), onlyOneOfTwo},
 	{rig.CodeContradiction, regexp.MustCompile(`^a pairing has a vehicle and a trailer of its own$`), always},
+}
+
+// onlyOneOfTwo reports whether a question about the register names a vehicle or a
+// trailer, and not the other.
+func onlyOneOfTwo(body []byte) bool {
+	var q struct{ Vehicle, Trailer string }
+	return json.Unmarshal(body, &q) == nil && (q.Vehicle == "") != (q.Trailer == "")
 }
 
 // blank reports whether a text of the body is nothing but space.

@@ -9553,7 +9553,7 @@ type WebhookWrite struct {
 	// Example: false
 	Paused *bool `json:"paused,omitempty"`
 
-	// URL Where notices are sent, with https, a name that the operator allows, and neither user nor fragment.
+	// URL Where notices are sent, with https unless the operator allows http, a name that the operator allows, and neither user nor fragment.
 	//
 	// Example: https://hooks.saltmarsh.example/drawgear
 	URL string `json:"url"`

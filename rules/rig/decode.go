@@ -357,7 +357,6 @@ var (
 	makerRating                           = must("vehicle.towing.maker_rating")
 	brakeKind, breakawayKind              = must("trailer.brakes.kind"), must("trailer.breakaway.kind")
 	axleCount, brakedAxles, axlePositions = must("trailer.axle_count"), must("trailer.brakes.braked_axles"), must("trailer.brakes.axle_positions")
-	brakesFitted, allWheels, rearAxle     = must("trailer.brakes.fitted"), must("trailer.brakes.all_wheels"), must("trailer.brakes.rear_axle")
 	bodyStarts, bodyEnds                  = must("trailer.body.starts"), must("trailer.body.ends")
 )
 
