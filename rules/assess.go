@@ -346,24 +346,24 @@ func (p *plan) assess(r *rig.Rig, day rig.Day) *Answer {
 	if a.Rulesets == nil {
 		a.Rulesets = []RulesetRef{}
 	}
-	e.conclude(a)
+	e.answers(a)
+	a.Findings = e.findings()
 	a.Cautions = e.cautions(a)
 	return a
 }
 
-// conclude answers the questions, decides the verdict and lists the findings, the
-// worst first.
-func (e *run) conclude(a *Answer) {
-	e.answers(a)
-	a.Findings = make([]Finding, 0, len(e.found))
+// findings lists the findings, the worst first.
+func (e *run) findings() []Finding {
+	out := make([]Finding, 0, len(e.found))
 	for _, status := range []Status{NotMet, Unknown, Met, NotApplicable} {
 		for i := range e.found {
 			if f := &e.found[i]; f.Status == status {
 				f.Finding.Status = status
-				a.Findings = append(a.Findings, *f.Finding)
+				out = append(out, *f.Finding)
 			}
 		}
 	}
+	return out
 }
 
 // desk are the questions of the answer, with the obligations behind each and
