@@ -11,6 +11,11 @@ import (
 	"syscall"
 	"testing"
 	"time"
+
+	"github.com/getkin/kin-openapi/openapi3filter"
+	"github.com/getkin/kin-openapi/routers/legacy"
+
+	"drawgear/openapi/openapitest"
 )
 
 // clients ask at once, each again as soon as it is answered.
@@ -18,8 +23,9 @@ const clients = 8
 
 // BenchmarkLoad asks over loopback connections that stay open, in a closed loop of
 // so many clients: first handlers that read the rig and write as much as an answer
-// in little has, and a whole one, which is what the loop itself costs, then the
-// service. Clients and service share the machine.
+// in little has, and a whole one, which is what the loop itself costs, and one that
+// also has a schema validator hold the request to the contract; then the service.
+// Clients and service share the machine.
 func BenchmarkLoad(b *testing.B) {
 	document, err := os.ReadFile("../testdata/rigs/horse-float.json")
 	if err != nil {
@@ -33,12 +39,35 @@ func BenchmarkLoad(b *testing.B) {
 			}
 		})
 	}
+	doc, err := openapitest.Document()
+	if err != nil {
+		b.Fatal(err)
+	}
+	router, err := legacy.NewRouter(doc)
+	if err != nil {
+		b.Fatal(err)
+	}
+	checked := func(next http.Handler) http.Handler {
+		return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+			route, params, err := router.FindRoute(r)
+			if err == nil {
+				in := &openapi3filter.RequestValidationInput{Request: r, PathParams: params, Route: route, Options: &openapi3filter.Options{AuthenticationFunc: openapi3filter.NoopAuthenticationFunc}}
+				err = openapi3filter.ValidateRequest(r.Context(), in)
+			}
+			if err != nil {
+				http.Error(w, err.Error(), http.StatusBadRequest)
+				return
+			}
+			next.ServeHTTP(w, r)
+		})
+	}
 	for _, x := range []struct {
 		name, path string
 		prefer     string
 		handler    http.Handler
 	}{
 		{"bare echo of 3 kB", "/", "", echo(3 << 10)},
+		{"echo of 3 kB behind a schema validator", "/v1/assessments?record=false", "return=minimal", checked(echo(3 << 10))},
 		{"assessment in little", "/v1/assessments?record=false", "return=minimal", newServer(b)},
 		{"bare echo of 80 kB", "/", "", echo(80 << 10)},
 		{"assessment, not recorded", "/v1/assessments?record=false", "", newServer(b)},

@@ -22,24 +22,18 @@ func demo(b testing.TB) (*rig.Rig, rig.Day, *rules.Book) {
 	if err != nil {
 		b.Fatal(err)
 	}
-	book, err := library.Book()
-	if err != nil {
-		b.Fatal(err)
-	}
 	day, _ := r.AsOf()
-	return r, day, book
+	return r, day, book(b)
 }
 
-// BenchmarkFindings makes the findings of the answer for the demo rig, as code by
-// hand does in BenchmarkAssess of package library.
-func BenchmarkFindings(b *testing.B) {
-	r, day, book := demo(b)
-	b.ReportAllocs()
-	for b.Loop() {
-		if _, err := book.Findings(r, day); err != nil {
-			b.Fatal(err)
-		}
+// book is the law that ships.
+func book(t testing.TB) *rules.Book {
+	t.Helper()
+	b, err := library.Book()
+	if err != nil {
+		t.Fatal(err)
 	}
+	return b
 }
 
 // TestFindings holds what the benchmark makes to what an answer has.

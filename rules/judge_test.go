@@ -1,4 +1,4 @@
-package library_test
+package rules_test
 
 import (
 	"fmt"

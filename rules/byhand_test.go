@@ -1,4 +1,4 @@
-package library_test
+package rules_test
 
 import (
 	"encoding/json"
@@ -485,7 +485,7 @@ func (r *byHand) findings(law []*handRule) []rules.Finding {
 
 func floatWith(t testing.TB, gtm, atm, laden string) *rig.Rig {
 	t.Helper()
-	document, err := os.ReadFile("../../testdata/rigs/horse-float.json")
+	document, err := os.ReadFile("../testdata/rigs/horse-float.json")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -563,6 +563,12 @@ func BenchmarkAssess(b *testing.B) {
 		b.ReportAllocs()
 		for b.Loop() {
 			sinkJudgement, _ = held.Judge(r, day)
+		}
+	})
+	b.Run("by the book, findings only", func(b *testing.B) {
+		b.ReportAllocs()
+		for b.Loop() {
+			sinkFindings, _ = held.Findings(r, day)
 		}
 	})
 	b.Run("by hand, findings only", func(b *testing.B) {
