@@ -76,11 +76,14 @@ const startGC = 400
 // have it keep a multiple of what it holds.
 const cushion = 32 << 20
 
-// collectGarbage sets that for all that follows, unless the operator has (GOGC).
-func collectGarbage(percent int) {
-	if os.Getenv("GOGC") == "" {
+// collectGarbage sets that for all that follows, unless the operator has (GOGC), and
+// reports whether it did.
+func collectGarbage(percent int) bool {
+	ours := os.Getenv("GOGC") == ""
+	if ours {
 		debug.SetGCPercent(percent)
 	}
+	return ours
 }
 
 func main() {
@@ -199,8 +202,7 @@ func (c *serveCmd) Run(ctx context.Context, std streams) error {
 		return err
 	}
 	edge.Telemetry, edge.Limits, edge.Draining = api.NewTelemetry(reg, traces), c.limits(), srv.Draining
-	collectGarbage(100) // as is usual, but for the cushion
-	if os.Getenv("GOGC") == "" {
+	if collectGarbage(100) { // as is usual, but for the cushion
 		untouched := make([]byte, cushion)
 		defer runtime.KeepAlive(untouched)
 	}

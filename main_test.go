@@ -1193,8 +1193,11 @@ func BenchmarkLoad(b *testing.B) {
 			return err
 		}
 		defer res.Body.Close()
-		if _, err := io.Copy(io.Discard, res.Body); err != nil || res.StatusCode != http.StatusCreated {
-			return fmt.Errorf("status %d: %v", res.StatusCode, err)
+		if _, err := io.Copy(io.Discard, res.Body); err != nil {
+			return fmt.Errorf("read the reply: %w", err)
+		}
+		if res.StatusCode != http.StatusCreated {
+			return fmt.Errorf("status %d", res.StatusCode)
 		}
 		return nil
 	}

@@ -12,9 +12,6 @@ import (
 	"testing"
 	"time"
 
-	"github.com/getkin/kin-openapi/openapi3filter"
-	"github.com/getkin/kin-openapi/routers/legacy"
-
 	"drawgear/openapi/openapitest"
 )
 
@@ -39,22 +36,9 @@ func BenchmarkLoad(b *testing.B) {
 			}
 		})
 	}
-	doc, err := openapitest.Document()
-	if err != nil {
-		b.Fatal(err)
-	}
-	router, err := legacy.NewRouter(doc)
-	if err != nil {
-		b.Fatal(err)
-	}
 	checked := func(next http.Handler) http.Handler {
 		return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-			route, params, err := router.FindRoute(r)
-			if err == nil {
-				in := &openapi3filter.RequestValidationInput{Request: r, PathParams: params, Route: route, Options: &openapi3filter.Options{AuthenticationFunc: openapi3filter.NoopAuthenticationFunc}}
-				err = openapi3filter.ValidateRequest(r.Context(), in)
-			}
-			if err != nil {
+			if err := openapitest.CheckRequest(r); err != nil {
 				http.Error(w, err.Error(), http.StatusBadRequest)
 				return
 			}

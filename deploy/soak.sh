@@ -12,8 +12,8 @@ requests=${1:-180000}
 profiles=$(mktemp -d)
 trap 'rm -rf "$profiles"' EXIT
 
-echo "commit $(git rev-parse --short HEAD 2>/dev/null || echo unknown), $(go version | cut -d' ' -f3-4), $(date -u +%FT%RZ)"
-echo "$(getconf _NPROCESSORS_ONLN) processors, load $(cut -d' ' -f1-3 /proc/loadavg 2>/dev/null || echo unknown)"
+echo "commit $(git rev-parse --short HEAD 2>/dev/null || echo unknown), $(date -u +%FT%RZ)"
+deploy/measure.sh machine
 DRAWGEAR_PROFILES=$profiles nice -n 19 go test -run '^$' -bench '^BenchmarkSoak$' -benchtime "${requests}x" -timeout 3h -v .
 for at in $((requests / 2)) "$requests"; do
   printf '\nin use after %s requests\n' "$at"

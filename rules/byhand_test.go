@@ -11,6 +11,7 @@ import (
 
 	"drawgear/rules"
 	"drawgear/rules/law"
+	"drawgear/rules/library"
 	"drawgear/rules/quantity"
 	"drawgear/rules/rig"
 )
@@ -506,7 +507,17 @@ func floatWith(t testing.TB, gtm, atm, laden string) *rig.Rig {
 	return r
 }
 
-// handRigs lie on both sides of the lines of the law.
+// book is the law that ships.
+func book(t testing.TB) *rules.Book {
+	t.Helper()
+	b, err := library.Book()
+	if err != nil {
+		t.Fatal(err)
+	}
+	return b
+}
+
+// handRigs lie on both sides of the lines of the law; the first is the demo rig.
 func handRigs(t testing.TB) []*rig.Rig {
 	var out []*rig.Rig
 	for _, m := range [][4]string{
@@ -523,13 +534,17 @@ func handRigs(t testing.TB) []*rig.Rig {
 	return out
 }
 
-// TestByHand holds what the benchmark compares with to be the same thing.
+// TestByHand holds what the benchmark compares with to be the same thing: the
+// findings by hand, and those that are made without the rest of an answer.
 func TestByHand(t *testing.T) {
 	for _, r := range handRigs(t) {
 		day, _ := r.AsOf()
 		a, err := book(t).Assess(r, day)
 		if err != nil {
 			t.Fatal(err)
+		}
+		if alone, err := book(t).Findings(r, day); err != nil || !reflect.DeepEqual(alone, a.Findings) {
+			t.Errorf("%v\n%v\nnot\n%v", err, alone, a.Findings)
 		}
 		got := newByHand(r).findings(handRules(t, a))
 		for i := range max(len(got), len(a.Findings)) {

@@ -6,6 +6,7 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
+	"fmt"
 	"io"
 	"net/http"
 	"strings"
@@ -47,6 +48,33 @@ var router = sync.OnceValues(func() (routers.Router, error) {
 	}
 	return legacy.NewRouter(doc)
 })
+
+// request is a request as kin-openapi takes it. The error is *routers.RouteError if
+// no operation of the contract is asked for.
+func request(r *http.Request) (*openapi3filter.RequestValidationInput, error) {
+	rt, err := router()
+	if err != nil {
+		return nil, fmt.Errorf("read the contract: %w", err)
+	}
+	route, params, err := rt.FindRoute(r)
+	if err != nil {
+		return nil, err
+	}
+	return &openapi3filter.RequestValidationInput{Request: r, PathParams: params, Route: route, Options: options}, nil
+}
+
+// CheckRequest returns what the contract has against a request, other than who asks.
+// It reads the body and puts it back.
+func CheckRequest(r *http.Request) error {
+	in, err := request(r)
+	if err != nil {
+		return err
+	}
+	return openapi3filter.ValidateRequest(r.Context(), in)
+}
+
+// options leave who asks to the tests of that.
+var options = &openapi3filter.Options{IncludeResponseStatus: true, SchemaValidationOptions: brief, AuthenticationFunc: openapi3filter.NoopAuthenticationFunc}
 
 // brief keeps whole schemas and replies out of the messages.
 var brief = []openapi3.SchemaValidationOption{openapi3.DisableSchemaErrorDetails()}
@@ -95,10 +123,6 @@ func (r Reply) Problem(t testing.TB) Problem {
 // is the request's.
 func Check(t testing.TB, req *http.Request, body []byte, r Reply) {
 	t.Helper()
-	rt, err := router()
-	if err != nil {
-		t.Fatalf("read the contract: %v", err)
-	}
 	if r.Status >= http.StatusBadRequest && r.Header.Get("Content-Type") != "application/json" {
 		checkProblem(t, r)
 	}
@@ -112,7 +136,7 @@ func Check(t testing.TB, req *http.Request, body []byte, r Reply) {
 		find.Header.Del("Prefer") // a list of nothing, which kin-openapi takes for a fault
 	}
 	find.Body = io.NopCloser(bytes.NewReader(body))
-	route, params, err := rt.FindRoute(find)
+	in, err := request(find)
 	var none *routers.RouteError
 	if err != nil && !errors.As(err, &none) {
 		t.Fatalf("find %s %s in the contract: %v", req.Method, req.URL, err)
@@ -123,9 +147,6 @@ func Check(t testing.TB, req *http.Request, body []byte, r Reply) {
 		}
 		return
 	}
-	// Who asks is for the tests of that to check.
-	options := &openapi3filter.Options{IncludeResponseStatus: true, SchemaValidationOptions: brief, AuthenticationFunc: openapi3filter.NoopAuthenticationFunc}
-	in := &openapi3filter.RequestValidationInput{Request: find, PathParams: params, Route: route, Options: options}
 	if r.Status < http.StatusBadRequest {
 		if err := openapi3filter.ValidateRequest(context.Background(), in); err != nil {
 			t.Errorf("%s %s was accepted with %d and the contract does not allow it: %v", req.Method, req.URL, r.Status, err)
