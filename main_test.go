@@ -223,7 +223,7 @@ func serving(t *testing.T, args ...string) served {
 	}
 	t.Cleanup(func() { cancel(); s.code() })
 	said := regexp.MustCompile(`"address":"([^"]*)","metrics":"([^"]*)"`)
-	for range 200 { // it compiles the library first
+	for range 1200 { // it compiles the library first
 		if m := said.FindStringSubmatch(s.log.String()); m != nil {
 			s.address, s.metrics = m[1], m[2]
 			return s

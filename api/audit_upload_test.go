@@ -137,6 +137,9 @@ func (g *giant) Read(p []byte) (int, error) {
 	}
 	n = int(min(int64(n), g.left))
 	if before := g.read >> 22; (g.read+int64(n))>>22 != before {
+		// Of what is still held: how much garbage lies beside it is the collector's,
+		// who comes late on a busy machine.
+		runtime.GC()
 		var m runtime.MemStats
 		runtime.ReadMemStats(&m)
 		*g.peak = max(*g.peak, m.HeapAlloc)
@@ -184,7 +187,7 @@ func TestGiantFiles(t *testing.T) {
 		if g.read < limit || g.read > limit+1<<20 {
 			t.Errorf("%s: %d bytes are read up to a limit of %d", name, g.read, limit)
 		}
-		if most := before.HeapAlloc + 24<<20; peak > most {
+if most := before.HeapAlloc + 8<<20; peak > most {
 			t.Errorf("%s: %d MB are in memory, want no more than %d", name, peak>>20, most>>20)
 		}
 	}
@@ -234,7 +237,7 @@ func TestGiantFileOverConnection(t *testing.T) {
 	if file.read < limit || file.read > 4*limit {
 		t.Errorf("%d bytes are sent up to a limit of %d", file.read, limit)
 	}
-	if most := before.HeapAlloc + 24<<20; peak > most {
+if most := before.HeapAlloc + 8<<20; peak > most {
 		t.Errorf("%d MB are in memory, want no more than %d", peak>>20, most>>20)
 	}
 	for _, audit := range decode[service.AuditPage](t, a.call(t, "GET", "/v1/audits", "")).Items {
@@ -312,14 +315,14 @@ func TestSlowFile(t *testing.T) {
 	serve := func(within time.Duration) (auditing, *httptest.Server) {
 		a := newAuditing(t, memory.New(0), func(c *api.Config) { c.UploadTime = within })
 		srv := httptest.NewUnstartedServer(a.h)
-		srv.Config.ReadTimeout, srv.Config.WriteTimeout = 100*time.Millisecond, 100*time.Millisecond
+		srv.Config.ReadTimeout, srv.Config.WriteTimeout = time.Second, time.Second
 		srv.Start()
 		t.Cleanup(srv.Close)
 		return a, srv
 	}
 	a, srv := serve(0)
 	conn := a.dial(t, srv, len(file), file[:20])
-	time.Sleep(300 * time.Millisecond) // beyond what the server gives others
+	time.Sleep(1500 * time.Millisecond) // beyond what the server gives others
 	if _, err := io.WriteString(conn, file[20:]); err != nil {
 		t.Fatal(err)
 	}
@@ -327,7 +330,7 @@ func TestSlowFile(t *testing.T) {
 		t.Errorf("a slow file: %d %s", r.Status, r.Body)
 	}
 
-	a, srv = serve(200 * time.Millisecond)
+	a, srv = serve(time.Second)
 	wantProblem(t, "a file that stalls", a.reply(t, a.dial(t, srv, len(file), file[:20])), 408, "request-timeout")
 	if page := decode[service.AuditPage](t, a.call(t, "GET", "/v1/audits", "")); len(page.Items) != 0 {
 		t.Errorf("what stalled left %+v", page.Items)

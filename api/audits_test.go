@@ -653,7 +653,7 @@ func TestAuditEvents(t *testing.T) {
 	eachStore(t, func(t *testing.T, st recordStore, _ string) {
 		a := newAuditing(t, st, nil)
 		srv := httptest.NewUnstartedServer(a.h)
-		srv.Config.ReadTimeout, srv.Config.WriteTimeout = 50*time.Millisecond, 50*time.Millisecond
+		srv.Config.ReadTimeout, srv.Config.WriteTimeout = time.Second, time.Second
 		srv.Start()
 		defer srv.Close()
 		at := a.upload(t, "?jurisdiction=AU-NSW&as_of=2026-11-25", floats(t), asCSV)
@@ -662,7 +662,7 @@ func TestAuditEvents(t *testing.T) {
 		if !more || first.name != "progress" || first.id != "0" || first.audit.State != service.AuditRunning {
 			t.Fatalf("it begins with %+v", first)
 		}
-		time.Sleep(200 * time.Millisecond) // beyond what the server gives others
+		time.Sleep(1500 * time.Millisecond) // beyond what the server gives others
 		a.work(t)
 		var last event
 		for more {

@@ -16,7 +16,7 @@ import (
 )
 
 // endless is a table that is never held: a head, and a row over and over until so
-// many bytes are read. It notes how large the heap grows meanwhile.
+// many bytes are read. It notes how much is held meanwhile.
 type endless struct {
 	head, row string
 	left, at  int
@@ -26,6 +26,9 @@ type endless struct {
 
 func (e *endless) Read(p []byte) (int, error) {
 	if e.reads++; e.reads%256 == 0 {
+		// Of what is still held: how much garbage lies beside it is the collector's,
+		// who comes late on a busy machine.
+		runtime.GC()
 		var m runtime.MemStats
 		runtime.ReadMemStats(&m)
 		e.peak = max(e.peak, m.HeapAlloc)
@@ -62,7 +65,7 @@ func TestUploadKeepsNoFile(t *testing.T) {
 	if err != nil || a.Rows != int64(size/len(row)) {
 		t.Fatalf("%+v %v", a, err)
 	}
-	if grown := int64(file.peak) - int64(before.HeapAlloc); grown > 16<<20 {
+if grown := int64(file.peak) - int64(before.HeapAlloc); grown > 8<<20 {
 		t.Errorf("the heap grew by %d bytes", grown)
 	}
 }

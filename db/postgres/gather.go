@@ -59,8 +59,12 @@ func newRow(tenant string, r service.Record, k kept) (row, error) {
 func (r row) bytes() int { return len(r.Rig) + len(r.kept.plain) + len(r.kept.frame) }
 
 // share writes a row with those of the tenant that come at the same time. A caller
-// that gives up may find it written or not, as it may with a commit of its own.
+// that gives up may find it written or not, as it may with a commit of its own; one
+// that had given up before finds nothing written.
 func (s *Store) share(ctx context.Context, tenant string, r row) error {
+	if err := ctx.Err(); err != nil {
+		return err // before anybody could commit it
+	}
 	e := &entry{row: r, done: make(chan error, 1)}
 	if s.gather.add(tenant, e) {
 		go s.commit(service.Apart(ctx), tenant)

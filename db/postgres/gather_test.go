@@ -134,6 +134,30 @@ func TestGivesUp(t *testing.T) {
 	}
 }
 
+// slowly is a context that takes its time to say that it is over, in which a
+// commit of what its caller asked for would get on.
+type slowly struct{ context.Context }
+
+func (c slowly) Done() <-chan struct{} {
+	time.Sleep(20 * time.Millisecond)
+	return c.Context.Done()
+}
+
+// TestGaveUpBefore: a record of a caller who is gone already is not written, also
+// where nobody is before it and its commit could begin at once.
+func TestGaveUpBefore(t *testing.T) {
+	s := open(t, postgres.Config{URL: pgtest.New(t)})
+	gone, cancel := context.WithCancel(home(t))
+	cancel()
+	if err := s.Put(slowly{gone}, record("gone", day)); !errors.Is(err, context.Canceled) {
+		t.Errorf("who is gone is told %v", err)
+	}
+	put(home(t), t, s, record("after", day))
+	if n, err := s.LogSize(home(t)); err != nil || n != 1 {
+		t.Errorf("the log has %d entries (%v), want that of the one who stayed", n, err)
+	}
+}
+
 // TestWaitIsBounded: a call ends within its time, whoever is before it.
 func TestWaitIsBounded(t *testing.T) {
 	url := pgtest.New(t)

@@ -202,7 +202,7 @@ func recovers(t *testing.T, s *postgres.Store) {
 
 func TestTimeout(t *testing.T) {
 	url := pgtest.New(t)
-	const timeout = 300 * time.Millisecond
+	const timeout = time.Second
 	s := open(t, postgres.Config{URL: url, Timeout: timeout})
 	put(home(t), t, s, record("A", day))
 	release := stuck(t, url)
@@ -213,7 +213,7 @@ func TestTimeout(t *testing.T) {
 	} {
 		began := time.Now()
 		err := call()
-		if took := time.Since(began); !errors.Is(err, service.ErrUnavailable) || errors.Is(err, context.DeadlineExceeded) || took > 100*timeout {
+		if took := time.Since(began); !errors.Is(err, service.ErrUnavailable) || errors.Is(err, context.DeadlineExceeded) || took > 30*timeout {
 			t.Errorf("%s failed with %v after %v, want ErrUnavailable after %v", name, err, took, timeout)
 		}
 	}
@@ -417,7 +417,7 @@ func TestReplicasHearOfEachOther(t *testing.T) {
 		t.Helper()
 		select {
 		case <-heard:
-		case <-time.After(5 * time.Second):
+		case <-time.After(time.Minute):
 			t.Fatalf("nothing was heard of %s", what)
 		}
 	}
@@ -438,7 +438,7 @@ func TestReplicasHearOfEachOther(t *testing.T) {
 	began := time.Now()
 	publish(1)
 	wait("a version")
-	if took := time.Since(began); took > 2*time.Second {
+	if took := time.Since(began); took > 9*time.Second { // it looks for itself every ten
 		t.Errorf("a version was heard of after %v", took)
 	}
 	owner := connect(t, url)
