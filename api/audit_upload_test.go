@@ -187,7 +187,7 @@ func TestGiantFiles(t *testing.T) {
 		if g.read < limit || g.read > limit+1<<20 {
 			t.Errorf("%s: %d bytes are read up to a limit of %d", name, g.read, limit)
 		}
-if most := before.HeapAlloc + 8<<20; peak > most {
+		if most := before.HeapAlloc + 8<<20; peak > most {
 			t.Errorf("%s: %d MB are in memory, want no more than %d", name, peak>>20, most>>20)
 		}
 	}
@@ -237,7 +237,7 @@ func TestGiantFileOverConnection(t *testing.T) {
 	if file.read < limit || file.read > 4*limit {
 		t.Errorf("%d bytes are sent up to a limit of %d", file.read, limit)
 	}
-if most := before.HeapAlloc + 8<<20; peak > most {
+	if most := before.HeapAlloc + 8<<20; peak > most {
 		t.Errorf("%d MB are in memory, want no more than %d", peak>>20, most>>20)
 	}
 	for _, audit := range decode[service.AuditPage](t, a.call(t, "GET", "/v1/audits", "")).Items {

@@ -343,7 +343,7 @@ func TestGiantTables(t *testing.T) {
 	if file.read < limit || file.read > limit+1<<20 {
 		t.Errorf("%d bytes are read up to a limit of %d", file.read, limit)
 	}
-if most := before.HeapAlloc + 8<<20; peak > most {
+	if most := before.HeapAlloc + 8<<20; peak > most {
 		t.Errorf("%d MB are in memory, want no more than %d", peak>>20, most>>20)
 	}
 }

@@ -65,7 +65,7 @@ func TestUploadKeepsNoFile(t *testing.T) {
 	if err != nil || a.Rows != int64(size/len(row)) {
 		t.Fatalf("%+v %v", a, err)
 	}
-if grown := int64(file.peak) - int64(before.HeapAlloc); grown > 8<<20 {
+	if grown := int64(file.peak) - int64(before.HeapAlloc); grown > 8<<20 {
 		t.Errorf("the heap grew by %d bytes", grown)
 	}
 }
