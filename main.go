@@ -138,11 +138,13 @@ type databaseFlags struct {
 
 var errNoDatabase = errors.New("set DRAWGEAR_DATABASE_URL (--database-url): this command works on the record")
 
-func (d databaseFlags) open(ctx context.Context, connections int32, log *slog.Logger) (*postgres.Store, error) {
+// open opens the store; the address of a configuration is that of the flags.
+func (d databaseFlags) open(ctx context.Context, c postgres.Config) (*postgres.Store, error) {
 	if d.DatabaseURL.Reveal() == "" {
 		return nil, errNoDatabase
 	}
-	store, err := postgres.Open(ctx, postgres.Config{URL: d.DatabaseURL.Reveal(), Connections: connections, Logger: log})
+	c.URL = d.DatabaseURL.Reveal()
+	store, err := postgres.Open(ctx, c)
 	if err != nil {
 		return nil, fmt.Errorf("--database-url (DRAWGEAR_DATABASE_URL): %w", err)
 	}
@@ -359,7 +361,7 @@ func (c *serveCmd) store(ctx context.Context, reg prometheus.Registerer, log *sl
 			return nil, "", err
 		}
 	}
-	pg, err := c.open(ctx, c.DatabaseConnections, log)
+	pg, err := c.open(ctx, postgres.Config{Connections: c.DatabaseConnections, PackAfter: c.PackAfter, Logger: log})
 	if err != nil {
 		return nil, "", err
 	}
@@ -608,7 +610,7 @@ type keyCreateCmd struct {
 
 // Run makes the key.
 func (c *keyCreateCmd) Run(ctx context.Context, std streams) error {
-	st, err := c.open(ctx, 0, slog.New(slog.NewTextHandler(std.err, nil)))
+	st, err := c.open(ctx, postgres.Config{Logger: slog.New(slog.NewTextHandler(std.err, nil))})
 	if err != nil {
 		return err
 	}
@@ -641,7 +643,7 @@ type tenantCreateCmd struct {
 
 // Run makes the tenant.
 func (c *tenantCreateCmd) Run(ctx context.Context, std streams) error {
-	st, err := c.open(ctx, 0, slog.New(slog.NewTextHandler(std.err, nil)))
+	st, err := c.open(ctx, postgres.Config{Logger: slog.New(slog.NewTextHandler(std.err, nil))})
 	if err != nil {
 		return err
 	}
@@ -694,7 +696,7 @@ type logExportCmd struct {
 
 // Run writes the log to standard output.
 func (c *logExportCmd) Run(ctx context.Context, std streams) error {
-	st, err := c.open(ctx, 0, slog.New(slog.NewTextHandler(std.err, nil)))
+	st, err := c.open(ctx, postgres.Config{Logger: slog.New(slog.NewTextHandler(std.err, nil))})
 	if err != nil {
 		return err
 	}
@@ -852,6 +854,7 @@ type settings struct {
 	TLSKey  string `name:"tls-key" placeholder:"FILE" env:"DRAWGEAR_TLS_KEY" help:"Its private key; goes with --tls-cert."`
 
 	DatabaseConnections int32          `default:"16" env:"DRAWGEAR_DATABASE_CONNECTIONS" help:"Connections to the database at most, one more to listen, and one more to wait for jobs."`
+	PackAfter           time.Duration  `default:"1h" env:"DRAWGEAR_PACK_AFTER" help:"How long after the schema learnt to hold packed answers they are kept whole, so that programs of before, which work on until they are replaced, can read them."`
 	Migrate             bool           `env:"DRAWGEAR_MIGRATE" help:"Bring the schema of the database up to date first; any number of replicas may start so at once."`
 	LogKey              service.Secret `placeholder:"PRIVATE+KEY+..." env:"DRAWGEAR_LOG_KEY" help:"Key made by 'drawgear log key' that signs the heads of the logs; without it one that ends with the process."`
 	Keep                int            `default:"10000" env:"DRAWGEAR_KEEP" help:"Assessments that the memory store keeps; the oldest go first."`
@@ -901,6 +904,7 @@ func (s *settings) check() error {
 	}
 	refuse(s.Keep < 1, "keep", "must be 1 or more")
 	refuse(s.DatabaseConnections < 1, "database-connections", "must be 1 or more")
+	refuse(s.PackAfter < 0, "pack-after", "must be 0 or more")
 	refuse(s.workers() < 0, "workers", "must be 0 or more")
 	refuse(s.workers() == 0 && s.DatabaseURL.Reveal() == "", "workers", "must be 1 or more without a database: there is nobody else to carry out audits")
 	refuse(s.AuditUpload < 1, "audit-upload", "must be 1 or more")

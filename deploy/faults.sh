@@ -1,7 +1,7 @@
 #!/usr/bin/env bash
 # The long runs of the tests that break things, which an ordinary `go test` does
 # in small. They need a Postgres as the other tests do, touch nothing that runs,
-# and take about an hour on two processors. Rolling upgrades go from the revision
+# and take a quarter of an hour on two processors. Rolling upgrades go from the revision
 # that is given, HEAD if none is, and from the last whose schema was another:
 #
 #   deploy/faults.sh [git revision of the earlier release]

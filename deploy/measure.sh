@@ -71,7 +71,7 @@ serve() {
   else
     database
     auth=(-H "Authorization: Bearer $key")
-    "$work/drawgear" serve --listen "127.0.0.1:$port" --rate 0 --in-flight 0 "$@" 2>"$work/log.$port" &
+    "$work/drawgear" serve --listen "127.0.0.1:$port" --rate 0 --in-flight 0 --pack-after 0s "$@" 2>"$work/log.$port" &
   fi
   pid=$!
   pids+=("$pid")

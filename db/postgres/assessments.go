@@ -27,7 +27,14 @@ func (s *Store) put(ctx context.Context, r service.Record) error {
 		return err
 	}
 	like := about{tenant, r.Jurisdiction}
-	k, renew := s.packs.pack(like, r.Answer)
+	packs, err := s.mayPack(ctx)
+	if err != nil {
+		return err
+	}
+	k, renew := kept{plain: blob(r.Answer)}, false
+	if packs {
+		k, renew = s.packs.pack(like, r.Answer)
+	}
 	w, err := newRow(tenant, r, k)
 	if err != nil {
 		return err

@@ -28,7 +28,7 @@ var Statements = map[string]string{
 	"putWebhook": putWebhook, "replaceWebhook": replaceWebhook, "getWebhook": getWebhook, "listWebhooks": listWebhooks,
 	"removeWebhook": removeWebhook, "hasWebhook": hasWebhook, "putDelivery": putDelivery, "noteAttempt": noteAttempt,
 	"getDelivery": getDelivery, "listDeliveries": listDeliveries, "moreDeliveries": moreDeliveries, "dropDeliveries": dropDeliveries,
-	"schemaVersion": schemaVersion,
+	"schemaVersion": schemaVersion, "migratedAgo": migratedAgo,
 }
 
 // List is the statement of a filter.

@@ -114,6 +114,7 @@ func open(url string) (*goose.Provider, error) {
 	if err != nil {
 		return nil, fmt.Errorf("read the address of the database: %w", err)
 	}
+	config.RuntimeParams["timezone"] = "UTC" // of the times in schemaTable
 	locker, err := lock.NewPostgresSessionLocker(lock.WithLockTimeout(1, 600))
 	if err != nil {
 		return nil, fmt.Errorf("make the lock of the migrations: %w", err)

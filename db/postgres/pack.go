@@ -21,6 +21,7 @@ import (
 // itself.
 
 const (
+	packVersion = 11       // of the schema, the first that holds packed answers
 	packFrom    = 1 << 10  // bytes from which an answer is packed: a small one gains nothing
 	packWindow  = 1 << 18  // bytes that a frame refers back over; an answer and its base
 	baseWorth   = 12       // a base is good while answers come to one part in so many
@@ -54,14 +55,16 @@ type packs struct {
 	bases   map[about]*base // the newest of its kind that this replica knows
 	making  map[about]bool  // a new base is on its way to the database
 	readers map[baseID]*zstd.Decoder
+	after   time.Duration // from the migration to the first packed answer
+	from    time.Time     // of the first; zero while it is not known
 }
 
-func newPacks() (*packs, error) {
+func newPacks(after time.Duration) (*packs, error) {
 	plain, err := packer()
 	if err != nil {
 		return nil, err
 	}
-	return &packs{plain: plain, bases: map[about]*base{}, making: map[about]bool{}, readers: map[baseID]*zstd.Decoder{}}, nil
+	return &packs{plain: plain, after: after, bases: map[about]*base{}, making: map[about]bool{}, readers: map[baseID]*zstd.Decoder{}}, nil
 }
 
 func packer(more ...zstd.EOption) (*zstd.Encoder, error) {
@@ -82,6 +85,31 @@ func unpacker(more ...zstd.DOption) (*zstd.Decoder, error) {
 
 // kept is an answer as a row has it: as it is, or as a frame with or without a base.
 type kept struct{ plain, base, frame []byte }
+
+// mayPack says whether programs of before the schema held packed answers are gone. Until
+// they are replaced they work on beside this one, would read a packed answer as none
+// at all, and are what one goes back to if the upgrade fails. The database is asked once.
+func (s *Store) mayPack(ctx context.Context) (bool, error) {
+	p := s.packs
+	if p.after == 0 {
+		return true, nil
+	}
+	p.mu.Lock()
+	from := p.from
+	p.mu.Unlock()
+	if from.IsZero() {
+		var age int64
+		err := s.own(ctx, func(_ string, b *pgx.Batch) { one(b, &age, pgx.RowTo[int64], migratedAgo, packVersion) })
+		if err != nil {
+			return false, fmt.Errorf("read since when answers may be packed: %w", err)
+		}
+		from = time.Now().Add(p.after - time.Duration(age)*time.Second)
+		p.mu.Lock()
+		p.from = from
+		p.mu.Unlock()
+	}
+	return !time.Now().Before(from), nil
+}
 
 // pack packs an answer with what there is. renew says that a base made of this
 // very answer would do better for those to come.

@@ -12,7 +12,9 @@ import (
 	"os"
 	"sync"
 	"testing"
+	"time"
 
+	"github.com/jackc/pgx/v5"
 	"github.com/klauspost/compress/zstd"
 	"pgregory.net/rapid"
 
@@ -129,6 +131,38 @@ func TestAnswersComeBack(t *testing.T) {
 	frame := ask[[]byte](t, conn, "SELECT packed FROM assessments WHERE id = 'R0'")
 	if got, err := reader.DecodeAll(frame, nil); err != nil || !bytes.Equal(got, answers[0]) {
 		t.Errorf("a frame without a base is not the answer (%v)", err)
+	}
+}
+
+// TestPackAfter: for a while after the schema learnt of packed answers they are kept as
+// a program of before reads them, wherever the clock of the database stands; then they
+// are packed. What was kept whole comes back all the same.
+func TestPackAfter(t *testing.T) {
+	url := pgtest.New(t)
+	conn := connect(t, url)
+	answer := assessed(t, 1)[0]
+	for _, zone := range []string{"Pacific/Auckland", "America/Los_Angeles"} {
+		exec(t, conn, fmt.Sprintf("ALTER ROLE CURRENT_USER IN DATABASE %s SET timezone = '%s'", pgx.Identifier{conn.Config().Database}.Sanitize(), zone))
+		for _, tt := range []struct {
+			ago    string
+			packed bool
+		}{{"0 s", false}, {"59 min", false}, {"61 min", true}} {
+			exec(t, conn, "UPDATE "+postgres.SchemaTable+" SET tstamp = now() AT TIME ZONE 'UTC' - $1::interval WHERE version_id = 11", tt.ago)
+			s := open(t, postgres.Config{URL: url, PackAfter: time.Hour})
+			r := assessment(fmt.Sprint(zone, tt.ago), "AU-NSW", answer)
+			put(home(t), t, s, r)
+			if packed := ask[bool](t, conn, "SELECT packed IS NOT NULL AND answer IS NULL FROM assessments WHERE id = $1", r.ID); packed != tt.packed {
+				t.Errorf("%s, migrated %s ago: packed is %v", zone, tt.ago, packed)
+			}
+			if got, err := s.Get(home(t), r.ID); err != nil || !bytes.Equal(got.Answer, answer) {
+				t.Errorf("%s, migrated %s ago: %d bytes of %d come back (%v)", zone, tt.ago, len(got.Answer), len(answer), err)
+			}
+		}
+	}
+	// The migrations themselves note the time so that it can be read.
+	url = pgtest.New(t)
+	if ago := ask[int](t, connect(t, url), "SELECT extract(epoch FROM now() AT TIME ZONE 'UTC' - max(tstamp))::int FROM "+postgres.SchemaTable); ago < 0 || ago > 1800 {
+		t.Errorf("the schema was made %d s ago", ago)
 	}
 }
 

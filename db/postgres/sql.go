@@ -294,6 +294,9 @@ WHERE tenant_id = $1 AND webhook_id = $2 AND (created_at, id) < ($4, $5) ORDER B
 	dropDeliveries = `DELETE FROM deliveries WHERE (tenant_id, id) IN (
 	SELECT tenant_id, id FROM deliveries WHERE state <> 'pending' AND created_at < $1 ORDER BY created_at LIMIT $2)`
 
+	// In seconds. Migrations note their time without a zone, in that of migrate.go.
+	migratedAgo = `SELECT extract(epoch FROM now() AT TIME ZONE 'UTC' - tstamp)::bigint FROM ` + schemaTable + ` WHERE version_id = $1 AND is_applied ORDER BY id DESC LIMIT 1`
+
 	schemaVersion = `SELECT coalesce(max(version_id), 0) FROM ` + schemaTable + ` WHERE is_applied`
 )
 
