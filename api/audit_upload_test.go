@@ -11,7 +11,6 @@ import (
 	"net/http"
 	"net/http/httptest"
 	"net/http/httputil"
-	"runtime"
 	"strings"
 	"testing"
 	"time"
@@ -19,6 +18,7 @@ import (
 	"drawgear/api"
 	"drawgear/db/memory"
 	"drawgear/openapi/openapitest"
+	"drawgear/rules/fleet/longfile"
 	"drawgear/service"
 )
 
@@ -111,43 +111,6 @@ func TestFileBreaksOff(t *testing.T) {
 	})
 }
 
-// giant is a file without end, of which nothing is kept.
-type giant struct {
-	head, row []byte
-	at        []byte
-	left      int64
-	read      int64
-	peak      *uint64
-}
-
-func (g *giant) Read(p []byte) (int, error) {
-	if g.left <= 0 {
-		return 0, io.EOF
-	}
-	if g.at == nil {
-		g.at = g.head
-	}
-	n := 0
-	for n < len(p) && int64(n) < g.left {
-		if len(g.at) == 0 {
-			g.at = g.row
-		}
-		m := copy(p[n:], g.at)
-		g.at, n = g.at[m:], n+m
-	}
-	n = int(min(int64(n), g.left))
-	if before := g.read >> 22; (g.read+int64(n))>>22 != before {
-		// Of what is still held: how much garbage lies beside it is the collector's,
-		// who comes late on a busy machine.
-		runtime.GC()
-		var m runtime.MemStats
-		runtime.ReadMemStats(&m)
-		*g.peak = max(*g.peak, m.HeapAlloc)
-	}
-	g.read, g.left = g.read+int64(n), g.left-int64(n)
-	return n, nil
-}
-
 // sieve is a store that keeps no rows.
 type sieve struct {
 	recordStore
@@ -165,30 +128,27 @@ func TestGiantFiles(t *testing.T) {
 		limit = 32 << 20
 	}
 	a := newAuditing(t, sieve{memory.New(0)}, func(c *api.Config) { c.UploadBytes = limit })
-	row := []byte("x,GB," + strings.Repeat("n", 4000) + "\n")
-	for name, row := range map[string][]byte{"rows": row, "a row without end": []byte(`,"` + strings.Repeat("\n", 4000)), "empty lines": []byte("\n\n\n\n")} {
-		peak := uint64(0)
-		file := func() *giant {
-			return &giant{head: []byte("id,jurisdiction,# notes\n"), row: row, left: 1 << 30, peak: &peak}
+	row := "x,GB," + strings.Repeat("n", 4000) + "\n"
+	for name, row := range map[string]string{"rows": row, "a row without end": `,"` + strings.Repeat("\n", 4000), "empty lines": "\n\n\n\n"} {
+		file := func() *longfile.File {
+			return &longfile.File{Head: "id,jurisdiction,# notes\n", Piece: row, Left: 1 << 30}
 		}
 		g := file()
 		wantProblem(t, name, a.send(t, "/v1/audits", g, 1<<30, asCSV), 413, "body-too-large")
-		if g.read != 0 {
-			t.Errorf("%s: %d bytes are read of what is too large", name, g.read)
+		if g.Given != 0 {
+			t.Errorf("%s: %d bytes are read of what is too large", name, g.Given)
 		}
-		runtime.GC()
-		var before runtime.MemStats
-		runtime.ReadMemStats(&before)
+		before := longfile.InUse()
 		g = file()
 		p := wantProblem(t, name, a.send(t, "/v1/audits", g, -1, asCSV), 413, "body-too-large")
 		if !strings.Contains(p.Detail, fmt.Sprint(limit)) {
 			t.Errorf("%s: refused with %+v", name, p)
 		}
-		if g.read < limit || g.read > limit+1<<20 {
-			t.Errorf("%s: %d bytes are read up to a limit of %d", name, g.read, limit)
+		if g.Given < limit || g.Given > limit+1<<20 {
+			t.Errorf("%s: %d bytes are read up to a limit of %d", name, g.Given, limit)
 		}
-		if most := before.HeapAlloc + 8<<20; peak > most {
-			t.Errorf("%s: %d MB are in memory, want no more than %d", name, peak>>20, most>>20)
+		if most := before + 8<<20; g.Most > most {
+			t.Errorf("%s: %d MB are in memory, want no more than %d", name, g.Most>>20, most>>20)
 		}
 	}
 	// The limit is what the file may have.
@@ -217,11 +177,8 @@ func TestGiantFileOverConnection(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer conn.Close()
-	runtime.GC()
-	var before runtime.MemStats
-	runtime.ReadMemStats(&before)
-	peak := uint64(0)
-	file := &giant{head: []byte("id,jurisdiction,# notes\n"), row: []byte("x,GB," + strings.Repeat("n", 4000) + "\n"), left: 1 << 30, peak: &peak}
+	before := longfile.InUse()
+	file := &longfile.File{Head: "id,jurisdiction,# notes\n", Piece: "x,GB," + strings.Repeat("n", 4000) + "\n", Left: 1 << 30}
 	fmt.Fprintf(conn, "POST /v1/audits HTTP/1.1\r\nHost: localhost\r\nContent-Type: text/csv\r\nTransfer-Encoding: chunked\r\n%s: %s\r\n\r\n", a.key.name, a.key.value)
 	sent := make(chan struct{})
 	go func() {
@@ -234,11 +191,11 @@ func TestGiantFileOverConnection(t *testing.T) {
 	}
 	<-sent
 	// Beyond the limit no more goes than the buffers of the connection take.
-	if file.read < limit || file.read > 4*limit {
-		t.Errorf("%d bytes are sent up to a limit of %d", file.read, limit)
+	if file.Given < limit || file.Given > 4*limit {
+		t.Errorf("%d bytes are sent up to a limit of %d", file.Given, limit)
 	}
-	if most := before.HeapAlloc + 8<<20; peak > most {
-		t.Errorf("%d MB are in memory, want no more than %d", peak>>20, most>>20)
+	if most := before + 8<<20; file.Most > most {
+		t.Errorf("%d MB are in memory, want no more than %d", file.Most>>20, most>>20)
 	}
 	for _, audit := range decode[service.AuditPage](t, a.call(t, "GET", "/v1/audits", "")).Items {
 		if audit.State != service.AuditFailed || audit.Note == "" {

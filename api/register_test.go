@@ -7,7 +7,6 @@ import (
 	"net/http"
 	"net/url"
 	"reflect"
-	"runtime"
 	"slices"
 	"strings"
 	"testing"
@@ -16,6 +15,7 @@ import (
 	"drawgear/api"
 	"drawgear/db/memory"
 	"drawgear/openapi/openapitest"
+	"drawgear/rules/fleet/longfile"
 	"drawgear/service"
 )
 
@@ -334,17 +334,14 @@ func TestRegisterImport(t *testing.T) {
 func TestGiantTables(t *testing.T) {
 	const limit = 16 << 20
 	r := newRegisters(t, memory.New(0), func(c *api.Config) { c.UploadBytes = limit })
-	peak := uint64(0)
-	file := &giant{head: []byte("id,yard,# notes\n"), row: []byte("FLOAT-3,North shed," + strings.Repeat("n", 4000) + "\n"), left: 1 << 30, peak: &peak}
-	runtime.GC()
-	var before runtime.MemStats
-	runtime.ReadMemStats(&before)
+	file := &longfile.File{Head: "id,yard,# notes\n", Piece: "FLOAT-3,North shed," + strings.Repeat("n", 4000) + "\n", Left: 1 << 30}
+	before := longfile.InUse()
 	wantProblem(t, "1 GB", auditing{h: r.h, key: r.yard}.send(t, "/v1/register/trailers", file, -1, asCSV), 413, "body-too-large")
-	if file.read < limit || file.read > limit+1<<20 {
-		t.Errorf("%d bytes are read up to a limit of %d", file.read, limit)
+	if file.Given < limit || file.Given > limit+1<<20 {
+		t.Errorf("%d bytes are read up to a limit of %d", file.Given, limit)
 	}
-	if most := before.HeapAlloc + 8<<20; peak > most {
-		t.Errorf("%d MB are in memory, want no more than %d", peak>>20, most>>20)
+	if most := before + 8<<20; file.Most > most {
+		t.Errorf("%d MB are in memory, want no more than %d", file.Most>>20, most>>20)
 	}
 }
 

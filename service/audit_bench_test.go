@@ -2,7 +2,6 @@ package service_test
 
 import (
 	"context"
-	"io"
 	"os"
 	"runtime"
 	"strconv"
@@ -12,42 +11,9 @@ import (
 	"time"
 
 	"drawgear/rules/fleet"
+	"drawgear/rules/fleet/longfile"
 	"drawgear/service"
 )
-
-// endless is a table that is never held: a head, and a row over and over until so
-// many bytes are read. It notes how much is held meanwhile.
-type endless struct {
-	head, row string
-	left, at  int
-	peak      uint64
-	reads     int
-}
-
-func (e *endless) Read(p []byte) (int, error) {
-	if e.reads++; e.reads%256 == 0 {
-		// Of what is still held: how much garbage lies beside it is the collector's,
-		// who comes late on a busy machine.
-		runtime.GC()
-		var m runtime.MemStats
-		runtime.ReadMemStats(&m)
-		e.peak = max(e.peak, m.HeapAlloc)
-	}
-	if e.head != "" {
-		n := copy(p, e.head)
-		e.head = e.head[n:]
-		return n, nil
-	}
-	if e.left <= 0 {
-		return 0, io.EOF
-	}
-	n := 0
-	for n < len(p) && e.left > 0 {
-		k := copy(p[n:], e.row[e.at:])
-		n, e.at, e.left = n+k, (e.at+k)%len(e.row), e.left-k
-	}
-	return n, nil
-}
 
 func TestUploadKeepsNoFile(t *testing.T) {
 	size := 200 << 20
@@ -56,16 +22,14 @@ func TestUploadKeepsNoFile(t *testing.T) {
 	}
 	d := newAuditDesk(t)
 	d.store.forget = true
-	runtime.GC()
-	var before runtime.MemStats
-	runtime.ReadMemStats(&before)
+	before := longfile.InUse()
 	row := "A," + strings.TrimSuffix(zzGood, "\n") + "," + strings.Repeat("n", 2000) + "\n"
-	file := &endless{head: strings.TrimSuffix(zzHead, "\n") + ",driver.licence\n", row: row, left: size / len(row) * len(row)}
+	file := &longfile.File{Head: strings.TrimSuffix(zzHead, "\n") + ",driver.licence\n", Piece: row, Left: int64(size / len(row) * len(row))}
 	a, err := d.Upload(who(t, saltmarshYard, "anna"), service.AuditAsk{Source: service.AuditSource{Kind: service.AuditCSV}}, file)
 	if err != nil || a.Rows != int64(size/len(row)) {
 		t.Fatalf("%+v %v", a, err)
 	}
-	if grown := int64(file.peak) - int64(before.HeapAlloc); grown > 8<<20 {
+	if grown := int64(file.Most) - int64(before); grown > 8<<20 {
 		t.Errorf("the heap grew by %d bytes", grown)
 	}
 }
@@ -81,7 +45,7 @@ func TestTooManyRows(t *testing.T) {
 		want error
 	}{{service.MaxAuditRows, nil}, {service.MaxAuditRows + 1, service.ErrAuditRows}} {
 		d.store.jobs = nil
-		_, err := d.Upload(who(t, saltmarshYard, "anna"), service.AuditAsk{Source: service.AuditSource{Kind: service.AuditCSV}}, &endless{head: "id\n", row: row, left: test.rows * len(row)})
+		_, err := d.Upload(who(t, saltmarshYard, "anna"), service.AuditAsk{Source: service.AuditSource{Kind: service.AuditCSV}}, &longfile.File{Head: "id\n", Piece: row, Left: int64(test.rows * len(row))})
 		if (err == nil) != (test.want == nil) || err != nil && !strings.Contains(err.Error(), test.want.Error()) || (err == nil) != (len(d.store.jobs) == service.MaxAuditRows/service.AuditChunkRows) {
 			t.Errorf("%d rows: %v, %d jobs", test.rows, err, len(d.store.jobs))
 		}

@@ -7,13 +7,13 @@ import (
 	"fmt"
 	"io"
 	"math/rand/v2"
-	"runtime"
 	"strings"
 	"testing"
 	"unicode/utf8"
 
 	"pgregory.net/rapid"
 
+	"drawgear/rules/fleet/longfile"
 	"drawgear/rules/quantity"
 	"drawgear/rules/rig"
 )
@@ -212,41 +212,6 @@ func iotestChunks(t *rapid.T, text string) io.Reader {
 	return io.MultiReader(rs...)
 }
 
-// repeated is a long file that is never held: a head, and a piece over and
-// over until so many bytes are read.
-type repeated struct {
-	head, piece string
-	left        int64
-	at          int
-	peak        *uint64
-	reads       int
-}
-
-func (r *repeated) Read(p []byte) (int, error) {
-	if r.reads++; r.reads%256 == 0 {
-		// Of what is still held: how much garbage lies beside it is the collector's,
-		// who comes late on a busy machine.
-		runtime.GC()
-		var m runtime.MemStats
-		runtime.ReadMemStats(&m)
-		*r.peak = max(*r.peak, m.HeapAlloc)
-	}
-	if r.head != "" {
-		n := copy(p, r.head)
-		r.head = r.head[n:]
-		return n, nil
-	}
-	if r.left <= 0 {
-		return 0, io.EOF
-	}
-	n := 0
-	for n < len(p) && r.left > 0 {
-		k := copy(p[n:], r.piece[r.at:])
-		n, r.at, r.left = n+k, (r.at+k)%len(r.piece), r.left-int64(k)
-	}
-	return n, nil
-}
-
 func TestMemoryDoesNotGrow(t *testing.T) {
 	size := int64(200 << 20)
 	if testing.Short() {
@@ -273,11 +238,9 @@ func TestMemoryDoesNotGrow(t *testing.T) {
 		{"nested JSON", "", strings.Repeat("[", 60000) + "\n", size / 16, NewNDJSON, 1, size},
 	} {
 		t.Run(test.name, func(t *testing.T) {
-			runtime.GC()
-			var before runtime.MemStats
-			runtime.ReadMemStats(&before)
-			peak := uint64(0)
-			r, err := test.open(&repeated{head: test.head, piece: test.piece, left: test.size, peak: &peak})
+			before := longfile.InUse()
+			file := &longfile.File{Head: test.head, Piece: test.piece, Left: test.size}
+			r, err := test.open(file)
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -298,7 +261,7 @@ func TestMemoryDoesNotGrow(t *testing.T) {
 			if n < test.rows || n > test.most {
 				t.Errorf("%d rows", n)
 			}
-			if grown := int64(peak) - int64(before.HeapAlloc); grown > 8<<20 {
+			if grown := int64(file.Most) - int64(before); grown > 8<<20 {
 				t.Errorf("the heap grew by %d bytes", grown)
 			}
 		})
